@@ -1,0 +1,1 @@
+"""Checks: rules compare facts and give exceptions with verdicts; they never join."""

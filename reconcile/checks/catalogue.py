@@ -1,0 +1,219 @@
+"""The catalogue: one TOML file per rule, read, checked and set to the shop's settings."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from decimal import Decimal, InvalidOperation
+from pathlib import Path
+from typing import Any
+
+from reconcile.checks.conditions import COMPARISONS, Condition
+from reconcile.errors import FaultError, Problem
+from reconcile.facts import TABLES, Table
+from reconcile.shop import SETTINGS_FILE, nearest
+
+SEVERITIES = ("high", "medium", "low")
+CLASSES = ("stop", "claim", "owed", "at-risk", "timing", "info")
+LISTS = ("pay", "hold", "chase", "claim", "post", "refund", "collect", "check")
+_RECORDS = ("orders", "invoices", "payments", "shipments", "self")
+_KEYS = {
+    "title", "stage", "severity", "class", "list", "table", "amount", "event", "needs", "over",
+    "evidence", "settings", "when", "when_any", "unknown", "waiting", "due", "instead", "text",
+    "example",
+}  # fmt: skip
+_TEXTS = ("explanation", "why", "action", "false_alarms")
+
+
+@dataclass(frozen=True)
+class Setting:
+    """A number that the shop may change: its default and value, and what it means."""
+
+    name: str
+    default: int
+    value: int
+    means: str
+
+
+@dataclass(frozen=True)
+class Due:
+    """From which date an exception is due, and after how many days; a name is a setting."""
+
+    start: str
+    days: str = ""
+    business_days: str = ""
+    missing: str = ""
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One rule: data of its file, with the shop's settings."""
+
+    name: str
+    title: str
+    stage: str
+    severity: str
+    money_class: str
+    list: str
+    table: Table
+    amount: str
+    event: str
+    needs: tuple[str, ...]
+    over: tuple[str, ...]
+    evidence: tuple[str, ...]
+    settings: Mapping[str, Setting]
+    when: tuple[Condition, ...]
+    when_any: tuple[Condition, ...]
+    unknown: tuple[Condition, ...]
+    waiting: tuple[Condition, ...]
+    due: tuple[Due, ...]
+    instead: Condition | None
+    instead_class: str
+    instead_list: str
+    text: Mapping[str, str]
+    examples: tuple[Mapping[str, Any], ...]
+
+
+def rules_folder() -> Path:
+    """Where the rule files lie: in the installed package, else beside it in the checkout."""
+    inside = Path(__file__).parent.parent / "rules"
+    return inside if inside.is_dir() else inside.parent.parent / "rules"
+
+
+def load_catalogue(folder: Path | None = None) -> dict[str, Rule]:
+    """Every rule by name, in order of name.
+
+    Raises FaultError where a rule file cannot work: it names the file and the key.
+    """
+    rules: dict[str, Rule] = {}
+    for path in sorted((folder or rules_folder()).glob("*.toml")):
+        try:
+            data = tomllib.loads(path.read_text(encoding="utf-8"))
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+            raise FaultError(f"The rule file {path.name} cannot be read: {error}.") from None
+        rules[path.stem] = _rule(path.stem, data)
+    if not rules:
+        raise FaultError(f"There are no rules in {folder or rules_folder()}: install again.")
+    for rule in rules.values():
+        for other in rule.over:
+            _need(rule.name, "over", other in rules, f"there is no rule {other!r}")
+    return rules
+
+
+def configured(
+    rules: Mapping[str, Rule], changes: Mapping[str, Mapping[str, Any]]
+) -> tuple[dict[str, Rule], list[Problem]]:
+    """The rules with the shop's settings, and what is wrong with those settings."""
+    problems: list[Problem] = []
+    out = dict(rules)
+    for name, table in changes.items():
+        place = f"{SETTINGS_FILE} [rules.{name}]"
+        if name not in rules:
+            what = f"there is no rule {name!r}."
+            problems.append(Problem(place, what, nearest(name, rules)))
+            continue
+        settings = dict(rules[name].settings)
+        for key, value in table.items():
+            if key not in settings:
+                known = nearest(key, settings) if settings else "This rule has no settings."
+                problems.append(Problem(place, f"the setting {key!r} is not known.", known))
+            elif isinstance(value, bool) or not isinstance(value, int) or value < 0:
+                what = f"{key} = {value!r} is not a whole number of 0 or more."
+                problems.append(Problem(place, what, f"It means: {settings[key].means}."))
+            else:
+                settings[key] = replace(settings[key], value=value)
+        out[name] = replace(rules[name], settings=settings)
+    return out, problems
+
+
+def _need(rule: str, key: str, holds: object, what: str) -> None:
+    if not holds:
+        raise FaultError(f"The rule file {rule}.toml cannot work: {key}: {what}.")
+
+
+def _rule(name: str, data: Mapping[str, Any]) -> Rule:
+    for key in data:
+        _need(name, key, key in _KEYS, "the key is not known; " + nearest(key, _KEYS))
+    for key in ("title", "stage", "table", "event", "severity", "class", "list"):
+        _need(name, key, isinstance(data.get(key), str), "it is missing")
+    table = TABLES.get(data["table"])
+    if table is None:
+        raise FaultError(f"The rule file {name}.toml cannot work: table: no such fact table.")
+    settings = {
+        key: Setting(key, entry["default"], entry["default"], entry["means"])
+        for key, entry in data.get("settings", {}).items()
+    }
+    for key in ("amount", "event"):
+        fact = data.get(key, "")
+        _need(name, key, not fact or fact in table.facts, f"{table.name} has no fact {fact!r}")
+    instead = data.get("instead")
+    rule = Rule(
+        name=name,
+        title=data["title"],
+        stage=data["stage"],
+        severity=_one_of(name, "severity", data["severity"], SEVERITIES),
+        money_class=_one_of(name, "class", data["class"], CLASSES),
+        list=_one_of(name, "list", data["list"], LISTS),
+        table=table,
+        amount=data.get("amount", ""),
+        event=data["event"],
+        needs=tuple(_one_of(name, "needs", need, _RECORDS[:4]) for need in data.get("needs", [])),
+        over=tuple(data.get("over", [])),
+        evidence=tuple(_one_of(name, "evidence", one, _RECORDS) for one in data.get("evidence", [])),
+        settings=settings,
+        when=_conditions(name, "when", data, table),
+        when_any=_conditions(name, "when_any", data, table),
+        unknown=_conditions(name, "unknown", data, table),
+        waiting=_conditions(name, "waiting", data, table),
+        due=tuple(_due(name, entry, table, settings) for entry in data.get("due", [])),
+        instead=_condition(name, "instead", instead, table) if instead else None,
+        instead_class=_one_of(name, "class", instead["class"], CLASSES) if instead else "",
+        instead_list=_one_of(name, "list", instead["list"], LISTS) if instead else "",
+        text=data.get("text", {}),
+        examples=tuple(data.get("example", [])),
+    )
+    _need(name, "when", rule.when, "a rule without conditions would always fire")
+    for key in _TEXTS:
+        _need(name, f"text.{key}", rule.text.get(key), "it is missing")
+    return rule
+
+
+def _one_of(rule: str, key: str, value: str, known: tuple[str, ...]) -> str:
+    _need(rule, key, value in known, f"{value!r} is none of {', '.join(known)}")
+    return value
+
+
+def _conditions(
+    rule: str, key: str, data: Mapping[str, Any], table: Table
+) -> tuple[Condition, ...]:
+    return tuple(_condition(rule, key, entry, table) for entry in data.get(key, []))
+
+
+def _condition(rule: str, key: str, entry: Mapping[str, Any], table: Table) -> Condition:
+    fact, comparison = entry.get("fact", ""), entry.get("is", "")
+    _need(rule, key, fact in table.facts, f"{table.name} has no fact {fact!r}")
+    _need(rule, key, comparison in COMPARISONS, f"{comparison!r} is no comparison")
+    of = entry.get("of", "")
+    _need(rule, key, not of or of in table.facts, f"{table.name} has no fact {of!r}")
+    value = entry.get("value", 0)
+    if not isinstance(value, str):
+        try:
+            value = Decimal(str(value))
+        except InvalidOperation:
+            _need(rule, key, None, f"{value!r} is not a number")
+    return Condition(fact, comparison, value, of, entry.get("cause", ""))
+
+
+def _due(
+    rule: str, entry: Mapping[str, Any], table: Table, settings: Mapping[str, Setting]
+) -> Due:
+    start = entry.get("from", "")
+    dated = start in table.facts and table.facts[start].kind == "date"
+    _need(rule, "due.from", dated, f"{table.name} has no date {start!r}")
+    for key in ("days", "business_days"):
+        name = entry.get(key, "")
+        _need(rule, f"due.{key}", not name or name in settings, f"there is no setting {name!r}")
+    return Due(
+        start, entry.get("days", ""), entry.get("business_days", ""), entry.get("missing", "")
+    )

@@ -1,0 +1,43 @@
+"""Sentences: a rule's template filled with the facts of each exception, by column."""
+
+from __future__ import annotations
+
+import re
+from datetime import date
+
+import pandas as pd
+
+from reconcile.checks.catalogue import Rule
+from reconcile.money import major_text
+
+_FIELD = re.compile(r"\{([a-z_]+)\}")
+_UNKNOWN = "an unknown amount"
+
+
+def explain(rule: Rule, rows: pd.DataFrame, due: pd.Series, as_of: date) -> pd.Series:
+    """The explanation of each row; money with its currency, dates as YYYY-MM-DD."""
+    text = pd.Series("", index=rows.index, dtype="str")
+    pieces = _FIELD.split(rule.text["explanation"])
+    for number, piece in enumerate(pieces):
+        text = text + (_field(rule, piece, rows, due, as_of) if number % 2 else piece)
+    return text.astype("str")
+
+
+def _field(rule: Rule, name: str, rows: pd.DataFrame, due: pd.Series, as_of: date) -> pd.Series:
+    if name == "due":
+        return due.dt.strftime("%Y-%m-%d").fillna("an unknown date").astype("str")
+    if name == "as_of":
+        return pd.Series(str(as_of), index=rows.index, dtype="str")
+    if name in rule.settings:
+        return pd.Series(str(rule.settings[name].value), index=rows.index, dtype="str")
+    fact = rule.table.facts.get(name)
+    column = rows[name]
+    if name == "supplier":
+        return column.where(column != "", "the supplier").astype("str")
+    if fact is not None and fact.kind == "money":
+        amount = major_text(column.astype("Int64"), rows["currency"])
+        shown = amount + " " + rows["currency"]
+        return shown.where(column.notna(), _UNKNOWN).astype("str")
+    if fact is not None and fact.kind == "date":
+        return column.dt.strftime("%Y-%m-%d").fillna("an unknown date").astype("str")
+    return column.astype("str").fillna("unknown")

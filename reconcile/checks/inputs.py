@@ -1,0 +1,104 @@
+"""What the input rules look at: one row per thing that is wrong with the files themselves."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+_SHOWN = 20  # places named in one line of evidence; all of them are in the lists
+
+
+def input_table(
+    rejected: pd.DataFrame,
+    changes: pd.DataFrame,
+    collisions: pd.DataFrame,
+    conflicts: pd.DataFrame,
+    files: list[str],
+    as_of: np.datetime64,
+) -> pd.DataFrame:
+    """The fact table ``inputs``, with ``order``, ``supplier_order``, ``currency``, ``evidence``.
+
+    ``rejected`` and ``changes`` are intake's, ``collisions`` and ``conflicts`` matching's.
+    """
+    pieces = [
+        _rejected(rejected, as_of),
+        _changed(changes),
+        _conflicts(conflicts, files),
+        _collisions(collisions, as_of),
+    ]
+    out = pd.concat(pieces, ignore_index=True)
+    for name in ("order_ref", "sku", "supplier", "document", "evidence", "about", "detail"):
+        out[name] = out[name].fillna("").astype("str")
+    out["found"] = out["found"].astype("int64")
+    out["dated"] = out["dated"].astype("datetime64[s]")
+    return out.assign(order=-1, supplier_order=-1, currency="")
+
+
+def _rejected(rejected: pd.DataFrame, as_of: np.datetime64) -> pd.DataFrame:
+    rows = rejected.assign(place=_place(rejected["file"], rejected["row"]))
+    grouped = rows.groupby("source", sort=True)["place"]
+    out = grouped.agg(found="size", evidence=_several).reset_index(names="document")
+    out["about"] = "rows-rejected"
+    out["detail"] = (
+        out["found"].astype("str")
+        + " row(s) of the source "
+        + out["document"]
+        + " could not be read and are left out; each is listed with its cell under rejected rows."
+    )
+    return out.assign(dated=as_of)
+
+
+def _several(places: pd.Series) -> str:
+    shown = "; ".join(places.iloc[:_SHOWN])
+    more = len(places) - _SHOWN
+    return shown if more <= 0 else f"{shown}; and {more} more"
+
+
+def _place(file: pd.Series, row: pd.Series) -> pd.Series:
+    return file.astype("str") + " row " + row.astype("str")
+
+
+def _changed(changes: pd.DataFrame) -> pd.DataFrame:
+    old, new = (
+        _place(changes[file], changes[row]) for file, row in (("file", "row"), ("by_file", "by_row"))
+    )
+    document = changes["invoice_no"].where(changes["invoice_no"] != "", changes["payment_ref"])
+    out = changes[["order_ref", "sku", "supplier"]].assign(document=document, found=1)
+    out["about"] = "repeat-changed"
+    out["dated"] = changes["date"]
+    out["evidence"] = new + "; " + old
+    out["detail"] = "Two exports show this row with different content; " + new + (
+        " counts, as the newer one, and not " + old
+    ) + "."
+    return out
+
+
+def _conflicts(conflicts: pd.DataFrame, files: list[str]) -> pd.DataFrame:
+    names = np.array([*files, ""], dtype=object)
+    place = _place(
+        pd.Series(names[conflicts["file"].to_numpy(np.int64)], index=conflicts.index, dtype="str"),
+        conflicts["row"],
+    )
+    out = pd.DataFrame({"order_ref": conflicts["order_ref"], "found": 1, "evidence": place})
+    out["about"] = "repeat-changed"
+    out["detail"] = (
+        "The rows of this order in one export give different values for the whole order; "
+        "the first row's count."
+    )
+    return out.drop_duplicates("order_ref").assign(dated=np.datetime64("NaT", "s"))
+
+
+def _collisions(collisions: pd.DataFrame, as_of: np.datetime64) -> pd.DataFrame:
+    out = collisions[["order_ref", "store"]].assign(document=collisions["key"], found=1)
+    others = collisions.groupby(["store", "key"])["order_ref"].transform(
+        lambda refs: " and ".join(sorted(refs))
+    )
+    out["about"] = "key-collision"
+    out["detail"] = (
+        "The references " + others + " of one store are the same once cleaned; "
+        "each is matched by its exact text only."
+    )
+    out["evidence"] = ""
+    return out.assign(dated=as_of)
+
+

@@ -1,0 +1,1 @@
+"""Matching: typed records become facts. Nothing here judges; rules do."""

@@ -1,0 +1,78 @@
+"""What suppliers billed: line amounts, credits, and what was billed beyond the order."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from reconcile.matching.columns import Bools, Ints, known, latest, number, text, total
+from reconcile.money import line_amount, minor_digits, round_half_up
+
+
+def invoice_amounts(invoices: pd.DataFrame) -> Ints:
+    """Signed minor units of each line: credits are negative, however they are written.
+
+    A line's amount is its line_total, else quantity times unit cost, half up to the minor
+    unit, plus shipping, tax and other charges.
+    """
+    digits = invoices["currency"].map(lambda code: minor_digits(code) or 0).to_numpy(np.int64)
+    goods = line_amount(
+        invoices["qty"].to_numpy(np.int64), number(invoices, "unit_cost_micro"), digits
+    )
+    parts = goods + sum(
+        number(invoices, f"{name}_minor") for name in ("shipping", "tax", "other_charges")
+    )
+    stated = known(invoices, "line_total_minor")
+    amount = np.where(stated, number(invoices, "line_total_minor"), parts)
+    return np.where(is_credit(invoices), -np.abs(amount), amount)
+
+
+def is_credit(invoices: pd.DataFrame) -> Bools:
+    """Which lines are credits."""
+    return np.asarray((text(invoices, "kind") == "credit").to_numpy())
+
+
+def is_replacement(frame: pd.DataFrame) -> Bools:
+    """Which rows belong to a replacement, by their column or by their reference's suffix."""
+    out = np.zeros(len(frame), dtype=bool)
+    for name in ("replacement", "by_suffix"):
+        if name in frame:
+            out |= frame[name].to_numpy(dtype=bool)
+    return out
+
+
+def duplicate_lines(
+    invoices: pd.DataFrame, item: Ints, amount: Ints, ordered: Ints
+) -> tuple[Ints, Ints, Ints, np.ndarray]:
+    """Billing beyond the ordered quantity, per item: billed, excess units, amount, last date.
+
+    ``item`` numbers each line's SKU within its supplier order (-1: none), ``ordered`` holds
+    the ordered units of each item in the same units as the invoice. Replacements stand apart.
+    The excess is taken from the lines billed last: a whole line at its amount, part of a line
+    at its part of it, half up.
+    """
+    items = len(ordered)
+    credit, days = is_credit(invoices), invoices["invoice_date"].to_numpy()
+    used = (item >= 0) & ~is_replacement(invoices)
+    quantity = invoices["qty"].to_numpy(np.int64)
+    signed = np.where(credit, -quantity, quantity)
+    billed = total(item[used], signed[used], items)
+    excess = np.maximum(billed - ordered, 0)
+    last = latest(item[used], days[used], items)
+    over = used & ~credit & (quantity > 0)
+    over[over] &= excess[item[over]] > 0
+    at = np.flatnonzero(over)
+    # Newest first: what was billed last is what was billed twice.
+    keys = (invoices["row"].to_numpy()[at], invoices["invoice_no_key"].to_numpy()[at], days[at])
+    at = at[np.lexsort((*keys, item[at]))][::-1]
+    before = _running(item[at], quantity[at]) - quantity[at]
+    taken = np.clip(excess[item[at]] - before, 0, quantity[at])
+    part = np.where(
+        taken == quantity[at], amount[at], round_half_up(amount[at] * taken, quantity[at])
+    )
+    return billed, excess, total(item[at], part, items), last
+
+
+def _running(group: Ints, values: Ints) -> Ints:
+    """Running sums within groups whose rows stand together."""
+    return pd.Series(values).groupby(group, sort=False).cumsum().to_numpy(dtype=np.int64)

@@ -1,0 +1,135 @@
+"""The fact tables of single documents: payments, shipments, and what names no known order."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from reconcile.matching.columns import has, text, total
+from reconcile.matching.moneys import Moneys
+from reconcile.matching.orders import AMBIGUOUS, NOT_FOUND
+from reconcile.matching.tie import Tied
+
+
+def _unread_orders(rejected_keys: pd.DataFrame) -> pd.Series:
+    rows = rejected_keys[rejected_keys["record"] == "orders"]
+    return rows.loc[rows["column"] == "order_ref", "key"]
+
+
+def documents(tied: Tied, money: Moneys, rejected_keys: pd.DataFrame) -> pd.DataFrame:
+    """Every fact of ``facts.DOCUMENTS``, and ``record`` and ``row_id`` of each."""
+    unread = _unread_orders(rejected_keys)
+    invoices, shipments = tied.invoices, tied.shipments
+    pieces = [
+        _stray(invoices, "invoices", "An invoice line", invoices["invoice_no"], unread).assign(
+            amount=money.line_amount[(invoices["order"] < 0).to_numpy()],
+            dated=invoices.loc[invoices["order"] < 0, "invoice_date"].to_numpy(),
+        ),
+        _stray(
+            shipments, "shipments", "A parcel", text(shipments, "tracking_no"), unread
+        ).assign(dated=shipments.loc[shipments["order"] < 0, "shipped_date"].to_numpy()),
+        _stray_payments(tied, unread),
+    ]
+    out = pd.concat(pieces, ignore_index=True)
+    out["amount"] = out["amount"].astype("Int64")
+    return out
+
+
+def _stray(
+    frame: pd.DataFrame, record: str, what: str, document: pd.Series, unread: pd.Series
+) -> pd.DataFrame:
+    """Rows of a record with one order reference whose order is not found."""
+    lost = (frame["order"] < 0).to_numpy()
+    rows = frame[lost]
+    return pd.DataFrame(
+        {
+            "record": record,
+            "row_id": np.flatnonzero(lost),
+            "order": -1,
+            "supplier_order": -1,
+            "supplier": rows["supplier"].to_numpy(),
+            "order_ref": rows["order_ref"].to_numpy(),
+            "order_ref_key": rows["order_ref_key"].to_numpy(),
+            "sku": text(rows, "sku").to_numpy(),
+            "sku_key": text(rows, "sku_key").to_numpy(),
+            "document": document[lost].to_numpy(),
+            "currency": text(rows, "currency").to_numpy(),
+            "kind": text(rows, "kind").to_numpy() if record == "invoices" else "",
+            "what": what,
+            "counts": True,
+            "order_undecided": (rows["order"] == AMBIGUOUS).to_numpy(),
+            "order_unread": rows["order_ref_key"].isin(unread).to_numpy(),
+            "amount": pd.array([pd.NA] * len(rows), dtype="Int64"),
+        }
+    )
+
+
+def _stray_payments(tied: Tied, unread: pd.Series) -> pd.DataFrame:
+    """Payments that name an order which is not found: each payment once, with all it names."""
+    named = tied.paid_orders
+    lost = named[(named["order"] < 0).to_numpy()].drop_duplicates("row_id")
+    row = lost["row_id"].to_numpy()
+    payments = tied.payments.iloc[row]
+    first = lost.reset_index(drop=True)
+    first = first.assign(order_ref=first["ref"], order_ref_key=first["key"])
+    out = _stray(
+        first.assign(currency=payments["currency"].to_numpy()), "payments", "A payment",
+        payments["payment_ref"].reset_index(drop=True), unread,
+    )  # fmt: skip
+    status = text(payments, "status").to_numpy()
+    return out.assign(
+        row_id=row,
+        counts=~np.isin(status, ["failed", "reversed"]),
+        amount=payments["amount_minor"].to_numpy(np.int64),
+        dated=payments["paid_date"].to_numpy(),
+        kind=text(payments, "kind").to_numpy(),
+    )
+
+
+def shipment_rows(tied: Tied) -> pd.DataFrame:
+    """Every fact of ``facts.SHIPMENTS``."""
+    shipments = tied.shipments
+    out = shipments[["order", "supplier_order", "supplier", "order_ref", "order_ref_key"]].copy()
+    out["order"] = np.maximum(out["order"], -1)
+    out["sku"], out["sku_key"] = text(shipments, "sku"), shipments["sku_key"]
+    out["document"] = text(shipments, "tracking_no")
+    out["has_number"] = (out["document"] != "").to_numpy()
+    out["dated"] = shipments["shipped_date"]
+    out["row_id"] = np.arange(len(out))
+    return out
+
+
+def payment_rows(tied: Tied, money: Moneys) -> pd.DataFrame:
+    """Every fact of ``facts.PAYMENTS``."""
+    payments, named = tied.payments, tied.paid_orders
+    size = len(payments)
+    status, kind = text(payments, "status"), text(payments, "kind")
+    amount = payments["amount_minor"].to_numpy(dtype=np.int64)
+    shares = money.shares
+    used = total(shares["payment"].to_numpy(np.int64), np.abs(shares["amount"].to_numpy()), size)
+    out = pd.DataFrame(
+        {
+            "order": -1,
+            "supplier_order": -1,
+            "supplier": payments["supplier"],
+            "order_ref": text(payments, "order_ref"),
+            "currency": payments["currency"],
+            "document": payments["payment_ref"],
+            "document_key": payments["payment_ref_key"],
+            "invoice_no": text(payments, "invoice_no"),
+            "kind": kind,
+            "amount": amount,
+            "unallocated": np.maximum(amount - used, 0),
+            "settled": status.isin(["settled", ""]),
+            "for_orders": kind != "top-up",
+            "names_unknown_order": has(
+                named["row_id"].to_numpy()[(named["order"] == NOT_FOUND).to_numpy()], size
+            ),
+            "undecided": money.undecided,
+            "dated": payments["paid_date"],
+            "row_id": np.arange(size),
+        }
+    )
+    refs = out["order_ref"].where(out["order_ref"] != "", out["invoice_no"])
+    out["references"] = refs.where(refs != "", "no reference")
+    return out

@@ -1,0 +1,139 @@
+"""From typed records to fact tables: the order of matching's steps, and what comes out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from reconcile.matching.documents import documents, payment_rows, shipment_rows
+from reconcile.matching.goods import add_goods
+from reconcile.matching.lines import order_lines, supplier_order_lines
+from reconcile.matching.moneys import Moneys, money_table
+from reconcile.matching.states import states
+from reconcile.matching.supplier_orders import supplier_orders
+from reconcile.matching.tie import Tied, tie
+from reconcile.shop import Supplier
+
+
+@dataclass(frozen=True)
+class Matched:
+    """``tables``: the fact tables by name. ``orders``: ``store, order_ref, key`` by number.
+
+    ``links``: per record type which rows (``row_id``) stand behind which ``supplier_order``.
+    ``lines``: every order line with its state and quantities, for the reader.
+    ``collisions`` and ``conflicts``: what the orders themselves do not settle. ``proofs``:
+    sums that have to be equal (``proof, unit, left, right``).
+    """
+
+    tables: dict[str, pd.DataFrame]
+    orders: pd.DataFrame
+    links: dict[str, pd.DataFrame]
+    places: dict[str, pd.DataFrame]
+    lines: pd.DataFrame
+    collisions: pd.DataFrame
+    conflicts: pd.DataFrame
+    proofs: pd.DataFrame
+
+
+def match(
+    records: Mapping[str, pd.DataFrame],
+    parts: Mapping[tuple[str, str], pd.DataFrame],
+    rejected_keys: pd.DataFrame,
+    brought: Mapping[str, frozenset[str]],
+    suppliers: Mapping[str, Supplier],
+) -> Matched:
+    """Compute every fact of the shop's orders."""
+    tied = tie(records, parts, brought)
+    parcels = add_goods(tied)
+    money = money_table(tied)
+    orders = supplier_orders(tied, money, rejected_keys, suppliers)
+    lines = order_lines(tied, money, orders, rejected_keys, brought["orders"], suppliers)
+    tables = {
+        "supplier_orders": orders,
+        "supplier_order_lines": supplier_order_lines(tied, money, orders),
+        "order_lines": lines,
+        "documents": documents(tied, money, rejected_keys),
+        "payments": payment_rows(tied, money),
+        "shipments": shipment_rows(tied),
+    }
+    return Matched(
+        tables=tables,
+        orders=tied.orders.orders[["store", "order_ref", "key"]],
+        links=_links(tied, money, parcels),
+        places=_places(tied),
+        lines=states(tied, money, lines, orders),
+        collisions=tied.orders.collisions,
+        conflicts=tied.orders.conflicts,
+        proofs=_proofs(tied, money),
+    )
+
+
+def _places(tied: Tied) -> dict[str, pd.DataFrame]:
+    """Where each row of a record stands: ``file`` and ``row``, by the record's own row number."""
+    lines = tied.lines.set_index("row_id").sort_index()
+    return {
+        "orders": lines[["file", "row"]],
+        "invoices": tied.invoices[["file", "row", "invoice_no"]],
+        "payments": tied.payments[["file", "row"]],
+        "shipments": tied.shipments[["file", "row"]],
+    }
+
+
+def _links(tied: Tied, money: Moneys, parcels: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Which rows of each record stand behind which supplier order."""
+    owner = money.rows["supplier_order"].to_numpy()
+    paid = pd.concat(
+        [frame[["payment", "money"]] for frame in (money.shares, money.touched, money.pending)]
+    )
+    by_money = pd.DataFrame(
+        {"row_id": paid["payment"], "supplier_order": owner[paid["money"].to_numpy(np.int64)]}
+    )
+    found = {
+        "orders": tied.lines[["row_id", "supplier_order"]],
+        "payments": pd.concat([by_money, tied.paid_orders[["row_id", "supplier_order"]]]),
+    }
+    for name, frame in (("invoices", tied.invoices), ("shipments", tied.shipments)):
+        found[name] = pd.DataFrame(
+            {"row_id": np.arange(len(frame)), "supplier_order": frame["supplier_order"]}
+        )
+    stray = pd.DataFrame(
+        {
+            "row_id": parcels["shipment"],
+            "supplier_order": tied.lines["supplier_order"].to_numpy()[parcels["line"]],
+        }
+    )
+    found["shipments"] = pd.concat([found["shipments"], stray])
+    return {
+        name: link[link["supplier_order"] >= 0].drop_duplicates(ignore_index=True)
+        for name, link in found.items()
+    }
+
+
+def _proofs(tied: Tied, money: Moneys) -> pd.DataFrame:
+    """What goes in comes out: invoices and payments, by currency, in minor units."""
+    rows = []
+    invoices, payments = tied.invoices, tied.payments
+    known = invoices["order"].to_numpy() >= 0
+    for currency in sorted(set(invoices["currency"])):
+        mine = (invoices["currency"] == currency).to_numpy()
+        left = int(money.line_amount[mine].sum())
+        billed = money.rows.loc[money.rows["currency"] == currency, "billed"].sum()
+        right = int(billed) + int(money.line_amount[mine & ~known].sum())
+        rows.append(("invoices = billed on orders + on no known order", currency, left, right))
+    used = np.zeros(len(payments), dtype=np.int64)
+    np.add.at(used, money.shares["payment"].to_numpy(np.int64), np.abs(money.shares["amount"]))
+    amount = payments["amount_minor"].to_numpy(np.int64)
+    for currency in sorted(set(payments["currency"])):
+        mine = (payments["currency"] == currency).to_numpy()
+        back = (payments["kind"] == "refund").to_numpy() if "kind" in payments else ~mine & mine
+        signed = np.where(back, -used, used)[mine].sum()
+        held = money.rows.loc[money.rows["currency"] == currency, "paid"].sum()
+        rows.append(("allocated payments = paid on orders", currency, int(signed), int(held)))
+        left, over = int(amount[mine].sum()), int(np.maximum(amount - used, 0)[mine].sum())
+        rows.append(
+            ("payments = allocated + not allocated", currency, left, int(used[mine].sum()) + over)
+        )
+    return pd.DataFrame(rows, columns=["proof", "unit", "left", "right"])

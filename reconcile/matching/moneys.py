@@ -1,0 +1,217 @@
+"""Money, per supplier order and currency: agreed, billed, payable, paid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from reconcile.matching.billing import duplicate_lines, invoice_amounts
+from reconcile.matching.columns import (
+    Bools,
+    Ints,
+    combined,
+    count,
+    has,
+    latest,
+    numbered,
+    text,
+    total,
+)
+from reconcile.matching.goods import agreed_by_currency
+from reconcile.matching.payments import Allocation, Invoiced, allocate
+from reconcile.matching.tie import Tied
+
+
+@dataclass(frozen=True)
+class Moneys:
+    """``rows``: one per supplier order and currency, with its money.
+
+    ``shares``: settled payments and refunds on those rows (``payment, money, amount``, refunds
+    negative). ``touched``: rows that an undecided payment could belong to; ``pending``: rows
+    that a payment under way names. ``bills``: billing per item and currency. ``on_invoice``:
+    of each payment what is held by an invoice without reaching an order.
+    """
+
+    rows: pd.DataFrame
+    shares: pd.DataFrame
+    touched: pd.DataFrame
+    pending: pd.DataFrame
+    bills: pd.DataFrame
+    line_amount: Ints
+    undecided: Bools
+
+
+class _Rows:
+    """Numbers the pairs of a supplier order and a currency."""
+
+    def __init__(self, owners: list[Ints], currencies: list[pd.Series], groups: int) -> None:
+        codes, names = numbered(*currencies)
+        owner, code = np.concatenate(owners), np.concatenate(codes)
+        pair = combined(owner, code)
+        pair[owner < 0] = -1
+        first_seen = pd.DataFrame({"pair": pair, "owner": owner, "code": code})
+        rows = first_seen[first_seen["owner"] >= 0].drop_duplicates("pair")
+        bare = np.flatnonzero(~has(rows["owner"].to_numpy(), groups))
+        currency = np.append(names.to_numpy()[rows["code"]], np.full(len(bare), ""))
+        frame = pd.DataFrame(
+            {"supplier_order": np.append(rows["owner"], bare), "currency": currency}
+        )
+        frame["pair"] = np.append(rows["pair"].to_numpy(), np.full(len(bare), -1))
+        frame = frame.sort_values(["supplier_order", "currency"], ignore_index=True)
+        self.frame = frame[["supplier_order", "currency"]].astype({"currency": "str"})
+        place = pd.Series(frame.index, index=frame["pair"])
+        place = place[~place.index.duplicated()]
+        found = place.reindex(pair).fillna(-1).to_numpy(dtype=np.int64)
+        found[owner < 0] = -1
+        ends = np.cumsum([len(part) for part in owners])
+        self.numbers = np.split(found, ends[:-1])
+
+
+def money_table(tied: Tied) -> Moneys:
+    """Bring agreed, billed and paid money to the supplier orders."""
+    invoices, payments = tied.invoices, tied.payments
+    groups = len(tied.supplier_orders)
+    amount = invoice_amounts(invoices)
+    billed_order = has(invoices["supplier_order"].to_numpy()[invoices["order"] >= 0], groups)
+    owner, currency, agreed = agreed_by_currency(tied)
+    open_offer = ~billed_order[owner]
+    owner, currency, agreed = owner[open_offer], currency[open_offer], agreed[open_offer]
+    paid_currency = payments["currency"].iloc[tied.paid_orders["row_id"]]
+    rows = _Rows(
+        [owner, invoices["supplier_order"].to_numpy(), tied.paid_orders["supplier_order"]],
+        [currency, invoices["currency"], paid_currency],
+        groups,
+    )
+    at_offer, at_invoice, at_paid = rows.numbers
+    frame = rows.frame
+    size = len(frame)
+    frame["agreed_known"] = has(at_offer, size)
+    frame["agreed"] = total(at_offer, agreed, size)
+    on_row = at_invoice >= 0
+    frame["is_billed"] = has(at_invoice[on_row], size)
+    frame["billed"] = total(at_invoice[on_row], amount[on_row], size)
+    bills = _bills(tied, amount, at_invoice)
+    frame["duplicate"] = total(bills["money"].to_numpy(), bills["duplicate"].to_numpy(), size)
+    frame["payable"] = np.where(
+        frame["is_billed"], frame["billed"] - frame["duplicate"], frame["agreed"]
+    )
+    frame["payable_known"] = frame["is_billed"] | frame["agreed_known"]
+    return _with_payments(tied, frame, bills, amount, at_invoice, at_paid)
+
+
+def _bills(tied: Tied, amount: Ints, at_invoice: Ints) -> pd.DataFrame:
+    """Billing per item and currency: ``item, money, ordered, billed, excess, duplicate, last``."""
+    invoices, components = tied.invoices, tied.components
+    part = components["line"].to_numpy()
+    needs = tied.lines["ordered"].to_numpy()[part] * components["units"].to_numpy()
+    ordered = total(components["item"].to_numpy(), needs, len(tied.items))
+    item = invoices["item"].to_numpy()
+    on_item = item >= 0
+    frame = pd.DataFrame({"item": item, "money": at_invoice})[on_item].drop_duplicates()
+    frame = frame.sort_values(["item", "money"], ignore_index=True)
+    pair = combined(np.append(frame["item"], item), np.append(frame["money"], at_invoice))
+    place = pd.Series(np.arange(len(frame)), index=pair[: len(frame)])
+    bill = np.full(len(invoices), -1)
+    bill[on_item] = place.reindex(pair[len(frame) :][on_item]).to_numpy()
+    frame["ordered"] = ordered[frame["item"]]
+    billed, excess, duplicate, last = duplicate_lines(
+        invoices, bill, amount, frame["ordered"].to_numpy()
+    )
+    frame["billed_qty"], frame["excess"], frame["duplicate"] = billed, excess, duplicate
+    frame["last_billed_date"] = last
+    frame["amount"] = total(bill[on_item], amount[on_item], len(frame))
+    return frame
+
+
+def _invoiced(tied: Tied, amount: Ints, at_invoice: Ints) -> tuple[Invoiced, Ints]:
+    """Invoices by supplier, number and currency, and which one each payment's number names."""
+    invoices, payments, numbers = tied.invoices, tied.payments, tied.paid_invoices
+    row = numbers["row_id"].to_numpy()
+    suppliers, _ = numbered(invoices["supplier"], payments["supplier"].iloc[row])
+    keys, _ = numbered(invoices["invoice_no_key"], numbers["key"])
+    currencies, _ = numbered(invoices["currency"], payments["currency"].iloc[row])
+    pair = combined(*(np.concatenate(pieces) for pieces in (suppliers, keys, currencies)))
+    billed, asked = pair[: len(invoices)], pair[len(invoices) :]
+    distinct, invoice = np.unique(billed, return_inverse=True)
+    totals = total(invoice, amount, len(distinct))
+    frame = pd.DataFrame({"invoice": invoice, "money": at_invoice, "amount": amount})
+    known = frame[frame["money"] >= 0].groupby(["invoice", "money"], as_index=False)["amount"].sum()
+    place = pd.Series(np.arange(len(distinct)), index=distinct).reindex(asked)
+    return Invoiced(known, totals), place.fillna(-1).to_numpy(dtype=np.int64)
+
+
+def _with_payments(
+    tied: Tied,
+    frame: pd.DataFrame,
+    bills: pd.DataFrame,
+    amount: Ints,
+    at_invoice: Ints,
+    at_paid: Ints,
+) -> Moneys:
+    payments = tied.payments
+    invoiced, named_invoice = _invoiced(tied, amount, at_invoice)
+    by_order = pd.DataFrame({"payment": tied.paid_orders["row_id"], "money": at_paid})
+    by_invoice = pd.DataFrame({"payment": tied.paid_invoices["row_id"], "invoice": named_invoice})
+    by_invoice = by_invoice[~by_invoice["payment"].isin(by_order["payment"])]
+    status, kind = text(payments, "status"), text(payments, "kind")
+    settled = ((status == "settled") | (status == "")).to_numpy()
+    refund = (kind == "refund").to_numpy()
+    counts = settled & (kind != "top-up").to_numpy()
+    paid = payments["amount_minor"].to_numpy(dtype=np.int64)
+    due = (frame["payable"].to_numpy(), frame["payable_known"].to_numpy())
+
+    def of(chosen: Bools) -> Allocation:
+        mine = [part[chosen[part["payment"]]] for part in (by_order, by_invoice)]
+        return allocate(paid, mine[0], mine[1], due, invoiced)
+
+    out, back = of(counts & ~refund), of(counts & refund)
+    shares = pd.concat(
+        [out.shares, back.shares.assign(amount=-back.shares["amount"])], ignore_index=True
+    )
+    under_way = (status == "pending").to_numpy() & ~refund
+    waiting = by_invoice[under_way[by_invoice["payment"]]].merge(invoiced.orders, on="invoice")
+    orders = by_order[under_way[by_order["payment"]] & (by_order["money"] >= 0)]
+    pending = pd.concat([orders, waiting[["payment", "money"]]]).drop_duplicates()
+    _add_paid(frame, shares, payments)
+    return Moneys(
+        rows=frame,
+        shares=shares,
+        touched=pd.concat([out.touched, back.touched], ignore_index=True),
+        pending=pending,
+        bills=bills,
+        line_amount=amount,
+        undecided=out.undecided | back.undecided,
+    )
+
+
+def _add_paid(frame: pd.DataFrame, shares: pd.DataFrame, payments: pd.DataFrame) -> None:
+    size = len(frame)
+    money, amount = shares["money"].to_numpy(np.int64), shares["amount"].to_numpy(np.int64)
+    frame["paid"] = total(money, amount, size)
+    out = shares[amount > 0].groupby(["money", "payment"], as_index=False)["amount"].sum()
+    at, part = out["money"].to_numpy(np.int64), out["amount"].to_numpy(np.int64)
+    frame["payments"] = count(at, size)
+    smallest = np.full(size, np.iinfo(np.int64).max)
+    np.minimum.at(smallest, at, part)
+    paid, payable = frame["paid"].to_numpy(), frame["payable"].to_numpy()
+    known = frame["payable_known"].to_numpy()
+    several = (frame["payments"] > 1).to_numpy()
+    over = known & (paid > payable)
+    rest = paid - np.where(several, smallest, 0)
+    frame["covered_without_one_payment"] = over & several & (rest >= payable)
+    duplicate = frame["duplicate"].to_numpy()
+    frame["duplicate_paid"] = over & (duplicate > 0) & (paid >= payable + duplicate)
+    again = out.duplicated(["money", "amount"]).to_numpy()
+    repeated = total(at[again], part[again], size)
+    given_back = total(money[amount < 0], -amount[amount < 0], size)
+    repeated = np.where(known, 0, np.maximum(repeated - given_back, 0))
+    frame["repeated"] = repeated > 0
+    frame["excess_paid"] = np.where(known, np.maximum(paid - payable, 0), repeated)
+    frame["unpaid_rest"] = np.where(known, np.maximum(payable - paid, 0), 0)
+    frame["last_paid_date"] = latest(
+        at, payments["paid_date"].to_numpy()[out["payment"].to_numpy(np.int64)], size
+    )
+
+

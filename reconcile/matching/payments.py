@@ -1,0 +1,181 @@
+"""Payments to supplier orders: every minor unit is allocated, on an invoice, or unallocated.
+
+By order reference; by several references where the payables add up exactly; by invoice, whole
+or the only subset of its orders. What could be read in two ways is allocated in none.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from reconcile.matching.columns import Bools, Ints, count, total
+from reconcile.matching.subsets import only_subset
+
+_NO_SHARES = pd.DataFrame({"payment": [], "money": [], "amount": []}, dtype="int64")
+
+
+@dataclass(frozen=True)
+class Allocation:
+    """``shares``: ``payment`` (position), ``money`` (row of the money table), ``amount``.
+
+    ``undecided`` marks payments that have references and could not be allocated in full;
+    ``touched`` holds the money rows that each of those could belong to (``payment, money``).
+    """
+
+    shares: pd.DataFrame
+    undecided: Bools
+    touched: pd.DataFrame
+
+
+@dataclass(frozen=True)
+class Invoiced:
+    """Invoices as payments see them.
+
+    ``orders``: per invoice and money row the amount billed on it (``invoice``, ``money``,
+    ``amount``). ``totals``: the whole of each invoice, with lines of unknown orders.
+    """
+
+    orders: pd.DataFrame
+    totals: Ints
+
+
+def allocate(
+    amounts: Ints,
+    by_order: pd.DataFrame,
+    by_invoice: pd.DataFrame,
+    payable: tuple[Ints, Bools],
+    invoiced: Invoiced,
+) -> Allocation:
+    """Allocate payments; amounts are positive, refunds received among them.
+
+    ``by_order``: ``payment``, ``money`` (-1 where the order is not found). ``by_invoice``:
+    ``payment``, ``invoice`` (-1 where it is not known); of payments without order references.
+    ``payable``: minor units of each money row, and where they are known.
+    """
+    payments = len(amounts)
+    parts = [_by_one_order(amounts, by_order), _by_orders(amounts, by_order, payable)]
+    invoices = count(by_invoice["payment"].to_numpy(), payments)
+    one = by_invoice[invoices[by_invoice["payment"]] == 1]
+    several = by_invoice[invoices[by_invoice["payment"]] > 1]
+    parts.append(_by_invoices(amounts, several, invoiced))
+    parts += _by_one_invoice(amounts, one[one["invoice"] >= 0], invoiced)
+    shares = pd.concat([part for part in parts if len(part)] or [_NO_SHARES], ignore_index=True)
+    placed = total(shares["payment"].to_numpy(), shares["amount"].to_numpy(), payments)
+    named = pd.concat([by_order["payment"], by_invoice["payment"]]).unique()
+    undecided = np.zeros(payments, dtype=bool)
+    undecided[named] = True
+    undecided &= placed != amounts
+    return Allocation(shares, undecided, _touched(by_order, by_invoice, invoiced, undecided))
+
+
+def _by_one_order(amounts: Ints, by_order: pd.DataFrame) -> pd.DataFrame:
+    references = count(by_order["payment"].to_numpy(), len(amounts))
+    lone = by_order[(references[by_order["payment"]] == 1) & (by_order["money"] >= 0)]
+    return lone.assign(amount=amounts[lone["payment"]])
+
+
+def _by_orders(
+    amounts: Ints, by_order: pd.DataFrame, payable: tuple[Ints, Bools]
+) -> pd.DataFrame:
+    """Several references: each gets its payable where they add up to the payment exactly."""
+    references = count(by_order["payment"].to_numpy(), len(amounts))
+    rows = by_order[references[by_order["payment"]] > 1]
+    if rows.empty:
+        return _NO_SHARES
+    payment, money = rows["payment"].to_numpy(), rows["money"].to_numpy()
+    due = np.where(money >= 0, payable[0][money], 0)
+    unsure = (money < 0) | ~payable[1][money]
+    blocked = total(payment, unsure.astype(np.int64), len(amounts)) > 0
+    exact = ~blocked & (total(payment, due, len(amounts)) == amounts)
+    fits = exact[payment]
+    return rows[fits].assign(amount=due[fits])
+
+
+def _by_invoices(amounts: Ints, rows: pd.DataFrame, invoiced: Invoiced) -> pd.DataFrame:
+    """Several invoices: all are paid where their totals add up to the payment exactly."""
+    if rows.empty:
+        return _NO_SHARES
+    payment, invoice = rows["payment"].to_numpy(), rows["invoice"].to_numpy()
+    due = np.where(invoice >= 0, np.append(invoiced.totals, 0)[invoice], 0)
+    blocked = total(payment, (invoice < 0).astype(np.int64), len(amounts)) > 0
+    exact = ~blocked & (total(payment, due, len(amounts)) == amounts)
+    return _whole(rows[exact[payment]], invoiced)
+
+
+def _whole(rows: pd.DataFrame, invoiced: Invoiced) -> pd.DataFrame:
+    """Each payment pays every order of its invoice what the invoice bills for it."""
+    return rows.merge(invoiced.orders, on="invoice")[["payment", "money", "amount"]]
+
+
+def _by_one_invoice(
+    amounts: Ints, rows: pd.DataFrame, invoiced: Invoiced
+) -> list[pd.DataFrame]:
+    """One invoice: the whole of it, its only order, or the only subset that adds up."""
+    if rows.empty:
+        return []
+    payment, invoice = rows["payment"].to_numpy(), rows["invoice"].to_numpy()
+    paid, whole = amounts[payment], invoiced.totals[invoice]
+    orders = invoiced.orders
+    size = count(orders["invoice"].to_numpy(), len(invoiced.totals))
+    billed = total(orders["invoice"].to_numpy(), orders["amount"].to_numpy(), len(size))
+    single = (size[invoice] == 1) & (billed[invoice] == whole)
+    full = ~single & (paid >= whole)
+    alone = rows[single].merge(orders[["invoice", "money"]], on="invoice")
+    found = [
+        alone.assign(amount=amounts[alone["payment"]])[["payment", "money", "amount"]],
+        _whole(rows[full], invoiced),
+    ]
+    smaller = rows[~single & ~full]
+    for number, group in smaller.groupby("invoice"):
+        found.append(_in_parts(group["payment"].to_numpy(), amounts, number, invoiced))
+    return found
+
+
+def _in_parts(paid: Ints, amounts: Ints, invoice: object, invoiced: Invoiced) -> pd.DataFrame:
+    """Smaller payments of one invoice: the only subset each; the rest together pay the rest."""
+    orders = invoiced.orders[invoiced.orders["invoice"] == invoice].sort_values("money")
+    money, due = orders["money"].to_numpy(), orders["amount"].to_numpy()
+    found, waiting, open_orders = [], [], np.ones(len(money), dtype=bool)
+    for payment in paid:
+        subset = only_subset(due.tolist(), int(amounts[payment]))
+        if subset.outcome == "only":
+            at = list(subset.chosen)
+            open_orders[at] = False
+            found.append(_shares(np.full(len(at), payment), money[at], due[at]))
+        else:
+            waiting.append(payment)
+    left = np.array(waiting, dtype=np.int64)
+    rest_is_paid = len(left) and amounts[left].sum() == due[open_orders].sum()
+    complete = due.sum() == invoiced.totals[invoice]  # type: ignore[call-overload]
+    if rest_is_paid and complete and (due[open_orders] > 0).all():
+        found.append(_laid_together(left, amounts[left], money[open_orders], due[open_orders]))
+    return pd.concat(found, ignore_index=True) if found else _NO_SHARES
+
+
+def _laid_together(payments: Ints, paid: Ints, money: Ints, due: Ints) -> pd.DataFrame:
+    """Payments and orders of one sum laid end to end: each piece is a share."""
+    ends = np.unique(np.concatenate([paid.cumsum(), due.cumsum()]))
+    starts = np.concatenate([[0], ends[:-1]])
+    return _shares(
+        payments[np.searchsorted(paid.cumsum(), ends)],
+        money[np.searchsorted(due.cumsum(), ends)],
+        ends - starts,
+    )
+
+
+def _shares(payment: Ints, money: Ints, amount: Ints) -> pd.DataFrame:
+    return pd.DataFrame({"payment": payment, "money": money, "amount": amount})
+
+
+def _touched(
+    by_order: pd.DataFrame, by_invoice: pd.DataFrame, invoiced: Invoiced, undecided: Bools
+) -> pd.DataFrame:
+    """The money rows that an undecided payment could belong to."""
+    orders = by_order[undecided[by_order["payment"]] & (by_order["money"] >= 0)]
+    rows = by_invoice[undecided[by_invoice["payment"]]]
+    billed = rows.merge(invoiced.orders, on="invoice")
+    both = pd.concat([orders[["payment", "money"]], billed[["payment", "money"]]])
+    return both.drop_duplicates(ignore_index=True)

@@ -1,0 +1,99 @@
+"""What was agreed: the quote that was valid for a line on its order date."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reconcile.matching.columns import Ints, days, masked, number, text
+from reconcile.money import line_amount, minor_digits
+
+_LONG_AGO = np.datetime64("1900-01-01", "s")
+_FAR_OFF = np.datetime64("2200-01-01", "s")
+
+
+def quoted_lines(lines: pd.DataFrame, quotes: pd.DataFrame | None) -> pd.DataFrame:
+    """The quote of each line, aligned with ``lines``: ``currency``, ``agreed_minor``,
+    ``dispatch_days``, ``delivery_days``; missing where no quote, or no single one, is valid.
+
+    ``lines`` has supplier, sku_key, country, quantity and ordered_date. A quote for the
+    country goes before one for any country, then the highest quantity break that is reached,
+    then the one that became valid last.
+    """
+    blank = pd.DataFrame(
+        {
+            "currency": pd.Series("", index=lines.index, dtype="str"),
+            "agreed_minor": masked(np.zeros(len(lines), int), np.ones(len(lines), bool)),
+            "dispatch_days": masked(np.zeros(len(lines), int), np.ones(len(lines), bool)),
+            "delivery_days": masked(np.zeros(len(lines), int), np.ones(len(lines), bool)),
+        }
+    )
+    if quotes is None or quotes.empty or lines.empty:
+        return blank
+    wanted = ["supplier", "sku_key", "country", "quantity", "ordered_date"]
+    asked = lines[wanted].drop_duplicates().reset_index(drop=True)
+    asked["asked"] = np.arange(len(asked))
+    offers = _offers(quotes)
+    found = asked.merge(offers, on=["supplier", "sku_key"])
+    valid = (
+        ((found["for_country"] == found["country"]) | (found["for_country"] == ""))
+        & (found["min_qty"] <= found["quantity"])
+        & (found["from"] <= found["ordered_date"])
+        & (found["to"] >= found["ordered_date"])
+    )
+    best = _best(found[valid])
+    best["agreed_minor"] = _agreed(best)
+    joined = lines[wanted].merge(asked, on=wanted, how="left")["asked"]
+    out = best.set_index("asked").reindex(joined.to_numpy()).set_axis(lines.index)
+    out["currency"] = out["currency"].fillna("").astype("str")
+    for name in ("agreed_minor", "dispatch_days", "delivery_days"):
+        out[name] = out[name].astype("Int64")
+    return out[list(blank.columns)]
+
+
+def _offers(quotes: pd.DataFrame) -> pd.DataFrame:
+    begins, ends = days(quotes, "valid_from_date"), days(quotes, "valid_to_date")
+    nothing = masked(np.zeros(len(quotes), int), np.ones(len(quotes), bool))
+    return pd.DataFrame(
+        {
+            "supplier": quotes["supplier"],
+            "sku_key": quotes["sku_key"],
+            "currency": quotes["currency"],
+            "for_country": text(quotes, "ship_to_country"),
+            "unit_cost_micro": number(quotes, "unit_cost_micro"),
+            "shipping_minor": number(quotes, "shipping_minor"),
+            "shipping_next_minor": number(quotes, "shipping_next_minor"),
+            "min_qty": number(quotes, "min_qty"),
+            "from": np.where(np.isnat(begins), _LONG_AGO, begins),
+            "to": np.where(np.isnat(ends), _FAR_OFF, ends),
+            "dispatch_days": quotes.get("dispatch_days", nothing),
+            "delivery_days": quotes.get("delivery_days", nothing),
+        }
+    )
+
+
+def _best(found: pd.DataFrame) -> pd.DataFrame:
+    """One quote for each asked combination; several that are as good and differ are none."""
+    ranking = ["for_country", "min_qty", "from"]
+    found = found.assign(specific=found["for_country"] != "")
+    ranking = ["specific", "min_qty", "from"]
+    found = found.sort_values(["asked", *ranking], ascending=[True, False, False, False])
+    price = ["currency", "unit_cost_micro", "shipping_minor", "shipping_next_minor"]
+    top = found.drop_duplicates("asked")
+    equal = found.merge(top[["asked", *ranking]], on=["asked", *ranking])
+    several = equal.drop_duplicates(["asked", *price])["asked"]
+    torn = several[several.duplicated()]
+    return top[~top["asked"].isin(torn)].copy()
+
+
+def _agreed(best: pd.DataFrame) -> Ints:
+    quantity = best["quantity"].to_numpy(dtype=np.int64)
+    digits = best["currency"].map(lambda code: minor_digits(code) or 0).to_numpy(dtype=np.int64)
+    goods = line_amount(quantity, best["unit_cost_micro"].to_numpy(np.int64), digits)
+    first = best["shipping_minor"].to_numpy(np.int64)
+    further = best["shipping_next_minor"].to_numpy(np.int64) * np.maximum(quantity - 1, 0)
+    return np.where(quantity > 0, goods + first + further, 0)
+
+
+Flags = NDArray[np.bool_]

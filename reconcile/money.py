@@ -1,0 +1,122 @@
+"""Money as whole minor units, and the few exact operations on it.
+
+Amounts are int64 minor units of a currency (ISO 4217), unit prices int64 millionths of a major
+unit. Nothing here touches a binary float.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from functools import cache
+
+import iso4217
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+MICRO_DIGITS = 6  # unit prices may carry more decimals than their currency
+_INT64_ROOM = 2**62
+
+Ints = NDArray[np.int64]
+
+
+@cache
+def minor_digits(currency: str) -> int | None:
+    """Decimals of a currency by ISO 4217; None where the code is not a currency with money in it.
+
+    >>> minor_digits("EUR"), minor_digits("JPY"), minor_digits("BHD"), minor_digits("ABC")
+    (2, 0, 3, None)
+    """
+    try:
+        digits = iso4217.Currency(currency).exponent
+    except ValueError:
+        return None
+    return None if digits is None else int(digits)
+
+
+def round_half_up(numerator: Ints, denominator: Ints | int) -> Ints:
+    """Divide whole numbers, an exact half rounded away from zero, without leaving integers."""
+    sign = np.sign(numerator)
+    magnitude = np.abs(numerator)
+    return np.asarray(sign * ((2 * magnitude + denominator) // (2 * denominator)), dtype=np.int64)
+
+
+def line_amount(quantity: Ints, price_micro: Ints, digits: Ints) -> Ints:
+    """Quantity times unit price in minor units, half up to the minor unit, line by line.
+
+    EN 16931 rounds each line before lines are added (BR-CO-10).
+    """
+    scale = np.asarray(10 ** (MICRO_DIGITS - digits), dtype=np.int64)
+    return round_half_up(quantity * price_micro, scale)
+
+
+def split_in_proportion(totals: Ints, group: NDArray[np.intp], weights: Ints) -> Ints:
+    """Split ``totals[g]`` over the rows with ``group == g`` in proportion to ``weights``.
+
+    Whole units, largest remainder first, ties in row order; where all weights of a group are
+    zero its rows weigh the same. The parts of a group add up to its total exactly.
+    """
+    if not len(group):
+        return np.zeros(0, dtype=np.int64)
+    groups = len(totals)
+    weight = np.maximum(weights, 0)
+    base = _group_sum(group, weight, groups)
+    weight = np.where(base[group] == 0, 1, weight)
+    base = np.maximum(_group_sum(group, weight, groups), 1)
+    whole: NDArray[np.generic] = totals
+    # Products beyond 64 bits are computed with Python's whole numbers, by the same lines.
+    if int(np.abs(totals).max(initial=0)) * int(weight.max(initial=0)) > _INT64_ROOM:
+        whole, weight, base = (array.astype(object) for array in (totals, weight, base))
+    product = whole[group] * weight
+    share = (product // base[group]).astype(np.int64)
+    remainder = product % base[group]
+    left = totals - _group_sum(group, share, groups)
+    order = np.lexsort((np.arange(len(group)), -remainder, group))
+    starts = np.searchsorted(group[order], np.arange(groups))
+    rank = np.empty(len(group), dtype=np.int64)
+    rank[order] = np.arange(len(group)) - starts[group[order]]
+    return np.asarray(share + (rank < left[group]), dtype=np.int64)
+
+
+def _group_sum(group: NDArray[np.intp], values: Ints, groups: int) -> Ints:
+    total = np.zeros(groups, dtype=np.int64)
+    np.add.at(total, group, values)
+    return total
+
+
+def major_text(minor: pd.Series, currency: pd.Series) -> pd.Series:
+    """Minor units as decimal text in major units; blank where there is no amount.
+
+    >>> list(major_text(pd.Series([-5, 12345, None], dtype="Int64"), pd.Series(["EUR", "JPY", ""])))
+    ['-0.05', '12345', '']
+    """
+    digits = currency.map(lambda code: minor_digits(code) or 0).astype("int64")
+    text = minor.abs().astype("string").fillna("")
+    out = pd.Series("", index=minor.index, dtype="str")
+    for count in sorted(set(digits)):
+        here = (digits == count) & minor.notna()
+        part = text[here].str.zfill(count + 1)
+        shown = part.str.slice(0, -count) + "." + part.str.slice(-count) if count else part
+        out[here] = shown.astype("str")
+    negative = minor.fillna(0) < 0
+    out[negative] = "-" + out[negative]
+    return out
+
+
+def within_tolerance(
+    gap: Ints, base: Ints, currency: pd.Series, absolute: Decimal, percent: Decimal
+) -> NDArray[np.bool_]:
+    """Where a gap of minor units passes: it is within both limits; one equal to a limit passes.
+
+    The smaller of the two limits decides ("whichever is less"). Nothing passes but no gap at
+    all where either limit is 0.
+    """
+    if absolute == 0 or percent == 0:
+        return gap <= 0
+    digits = currency.map(lambda code: minor_digits(code) or 0).to_numpy(np.int64)
+    most = {count: int(absolute.scaleb(int(count))) for count in set(digits.tolist())}
+    limit = np.array([most[count] for count in digits.tolist()], dtype=np.int64)
+    numerator, denominator = (percent / 100).as_integer_ratio()
+    share = np.abs(base).astype(object) * numerator
+    within_share = gap.astype(object) * denominator <= share
+    return np.asarray((gap <= limit) & within_share.astype(bool))

@@ -1,0 +1,1 @@
+"""What a person or another program reads after a run; no decisions, only layout."""

@@ -1,0 +1,170 @@
+"""Rows of a worksheet as the XML of its part, built by column.
+
+Office Open XML (ECMA-376, part 1, 18.3.1.4): a text is an inline string and can never be a
+formula, an amount is a number written with exactly the decimals it has. Building it here and
+not cell by cell in a library makes tens of thousands of rows cost a fraction of a second.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from openpyxl.utils import get_column_letter
+
+from reconcile.report import columns
+
+Kind = Literal["text", "prose", "date", "amount", "number", "yes-no"]
+# A style's number in the workbook, by kind and by decimals of the amount.
+Styles = Mapping[tuple[Kind, int], int]
+
+# Excel, specifications and limits (Microsoft): characters in a cell, digits of a number.
+CELL_LIMIT = 32_767
+EXACT_LIMIT = 10**15
+CUT_MARK = " … [cut here; the CSV file has all of it]"
+# XML 1.0 (W3C), production 2: no other character may stand in a document.
+_NOT_XML = r"[^\t\n\r\x{20}-\x{D7FF}\x{E000}-\x{FFFD}\x{10000}-\x{10FFFF}]"
+# A text that looks like an escaped character would be read as that character (ECMA-376,
+# part 1, 22.4.2.4), so its underscore is escaped itself.
+_ESCAPE_LIKE = r"_(x[0-9A-Fa-f]{4}_)"
+PADDING = 3  # characters of a column's width that stay empty, with the indent
+# Height of a line of text at 11 points, and the most that a row can have (Excel's limits).
+LINE_POINTS = 15
+_MOST_POINTS = 405
+# The first day that all spreadsheet programs count alike; they hold 1900 for a leap year.
+_FIRST_DAY = pd.Timestamp("1900-03-01").date()
+_DAY_ZERO = pd.Timestamp("1899-12-30").date()
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a sheet: heading, where it comes from, how it is shown.
+
+    ``currency`` names the column that holds the currency of an amount; an amount without one
+    is in the home currency.
+    """
+
+    heading: str
+    source: str
+    kind: Kind = "text"
+    currency: str = ""
+    width: int = 30  # at most, in characters
+
+
+def cell_text(array: pa.Array) -> pa.Array:
+    """Texts that a cell can hold: forbidden characters and cut ends are visible."""
+    clean = pc.replace_substring_regex(array, _NOT_XML, "\ufffd")
+    # The limit counts UTF-16 units: a character beyond the first plane is two of them.
+    units = pc.add(
+        pc.utf8_length(clean), pc.count_substring_regex(clean, r"[\x{10000}-\x{10FFFF}]")
+    )
+    room = CELL_LIMIT - len(CUT_MARK)
+    too_long = pc.fill_null(pc.greater(units, CELL_LIMIT), fill_value=False)
+    if pc.any(too_long).as_py():
+        cut = [_cut(value, room) for value in clean.filter(too_long).to_pylist()]
+        clean = pc.replace_with_mask(clean, too_long, pa.array(cut, clean.type))
+    return pc.replace_substring_regex(clean, _ESCAPE_LIKE, r"_x005F_\1")
+
+
+def _cut(value: str, room: int) -> str:
+    units = value.encode("utf-16-le")[: 2 * room]
+    return units.decode("utf-16-le", errors="ignore") + CUT_MARK
+
+
+def rows_xml(
+    frame: pd.DataFrame, shown: list[Column], first_row: int, styles: Styles, home: str
+) -> str:
+    """All rows of a frame, the first one in ``first_row`` of its sheet."""
+    if not len(frame):
+        return ""
+    row = pa.array([str(first_row + place) for place in range(len(frame))])
+    parts = ['<row r="', row, '"', _heights(frame, shown), ">"]
+    for place, column in enumerate(shown, start=1):
+        parts += ['<c r="' + get_column_letter(place), row, *_cells(frame, column, styles, home)]
+    parts.append("</row>")
+    return "".join(_join(parts).to_pylist())
+
+
+def _heights(frame: pd.DataFrame, shown: list[Column]) -> pa.Array:
+    """Room for wrapped texts; not every program makes it by itself when it opens a file."""
+    lines = pa.array([1] * len(frame), pa.int32())
+    for column in shown:
+        if column.kind == "prose":
+            value = columns.text(frame[column.source])
+            own = pc.cast(pc.count_substring(value, "\n"), pa.int32())
+            length = pc.utf8_length(value)
+            # Words are not split, so a line is filled to about 25 of 27 parts.
+            wrapped = pc.divide(pc.multiply(length, 27), 25 * (column.width + PADDING))
+            wrapped = pc.if_else(pc.greater(length, column.width), wrapped, 0)
+            lines = pc.max_element_wise(lines, pc.add(pc.add(own, wrapped), 1))
+    points = pc.cast(pc.min_element_wise(pc.multiply(lines, LINE_POINTS), _MOST_POINTS), "string")
+    height = pc.binary_join_element_wise(' ht="', points, '" customHeight="1"', "")
+    return pc.if_else(pc.greater(lines, 1), height, "")
+
+
+def _join(parts: list[pa.Array | str]) -> pa.Array:
+    """The parts one after the other, row by row; null where a part is."""
+    wide = pa.large_string()
+    whole = [
+        pa.scalar(part, wide) if isinstance(part, str) else pc.cast(part, wide) for part in parts
+    ]
+    return pc.binary_join_element_wise(*whole, pa.scalar("", wide))
+
+
+def _cells(frame: pd.DataFrame, column: Column, styles: Styles, home: str) -> list[pa.Array | str]:
+    """What follows a cell's reference: its style, its type and its value."""
+    kind = column.kind
+    if kind in ("text", "prose", "yes-no"):
+        return _string_cells(_texts(frame, column), styles[kind, 0])
+    source = frame[column.source]
+    if kind == "date":
+        day = columns.days(source)
+        early = pc.fill_null(pc.less(day, _FIRST_DAY), fill_value=False)
+        serial = pc.days_between(pa.scalar(_DAY_ZERO), day)
+        return _number_cells(serial, early, pc.cast(day, pa.string()), [str(styles[kind, 0])])
+    if kind == "number":
+        whole = columns.numbers(source)
+        return _number_cells(whole, _too_long(whole), whole, [str(styles[kind, 0])])
+    currency = frame[column.currency] if column.currency else home
+    amount = columns.amounts(source, currency)
+    digits = columns.amount_digits(
+        frame[column.currency] if column.currency else pd.Series(home, index=frame.index)
+    )
+    style = pa.array([str(styles[kind, int(count)]) for count in digits])
+    return _number_cells(amount, _too_long(columns.numbers(source)), amount, [style])
+
+
+def _texts(frame: pd.DataFrame, column: Column) -> pa.Array:
+    source = frame[column.source]
+    if column.kind != "yes-no":
+        return columns.text(source)
+    return pa.array(["yes" if value else "no" for value in source], pa.large_string())
+
+
+def _too_long(whole: pa.Array) -> pa.Array:
+    """Numbers of more digits than a spreadsheet keeps; they are shown as texts."""
+    known = pc.fill_null(whole, 0)
+    return pc.or_(pc.greater_equal(known, EXACT_LIMIT), pc.less_equal(known, -EXACT_LIMIT))
+
+
+def _string_cells(array: pa.Array, style: int) -> list[pa.Array | str]:
+    value = cell_text(array)
+    for sign, escape in (("&", "&amp;"), ("<", "&lt;"), (">", "&gt;"), ("\r", "&#13;")):
+        value = pc.replace_substring(value, sign, escape)
+    return [f'" s="{style}"', pc.fill_null(_wrapped(value), "/>")]
+
+
+def _wrapped(value: pa.Array) -> pa.Array:
+    return _join([' t="inlineStr"><is><t xml:space="preserve">', value, "</t></is></c>"])
+
+
+def _number_cells(
+    value: pa.Array, as_text: pa.Array, text: pa.Array, style: list[pa.Array | str]
+) -> list[pa.Array | str]:
+    number = _join(["><v>", value, "</v></c>"])
+    text = pc.if_else(as_text, _wrapped(pc.cast(text, pa.large_string())), number)
+    return ['" s="', *style, '"', pc.fill_null(text, "/>")]

@@ -1,0 +1,72 @@
+"""Everything that a nightly report shows, as finished tables."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import pandas as pd
+
+# Kinds of work, in the order in which they are shown: hold money back before paying any.
+LISTS = ("hold", "pay", "chase", "claim", "post", "refund", "collect", "check")
+MONEY_CLASSES = ("stop", "claim", "owed", "at-risk", "timing", "info")
+SEVERITIES = ("high", "medium", "low")
+VERDICTS = ("open", "waiting", "unknown", "follows", "accepted")
+# What still needs somebody comes first.
+LINE_STATES = (
+    "to-pay",
+    "to-ship",
+    "no-tracking",
+    "to-post",
+    "unfunded",
+    "unknown",
+    "in-transit",
+    "delivered",
+    "refunded",
+    "cancelled",
+)
+FATES = ("header", "blank", "totals", "repeats", "rejected", "later", "accepted")
+
+
+@dataclass(frozen=True)
+class Contents:
+    """One run's results, each table in the order in which it is to be shown.
+
+    Amounts are Int64 minor units of the ``currency`` in their row, or of the home currency where
+    the name says ``home``; dates are datetime64 days with NaT for none; texts are str with ""
+    for none.
+
+    exceptions: one row per exception, every verdict. id, rule, title, verdict, severity, class,
+        amount_minor, currency, amount_home_minor, order_ref, sku, supplier, document, event_date,
+        due_by, age_days, list, cause, explanation, action, evidence, first_seen, change.
+    order_lines: one row per order line. order_ref, store, line_no, sku, supplier, ordered_date,
+        state, ordered, live, billed, shipped, posted (tracking number the storefront shows),
+        delivered_date, currency, agreed_minor, billed_minor, paid_minor.
+    pay: one row per supplier order and invoice that is safe to pay now. order_ref, supplier,
+        invoice_no, amount_minor, currency, due_by.
+    post: one row per tracking number to be posted. order_ref, sku, carrier, tracking_no.
+    rejected: one row per rejected row. source, file, sheet, row, column, text, expected.
+    files: one row per file and sheet of a source. source, record, file, sheet, sha256, rows,
+        header, blank, totals, repeats, rejected, later, accepted, covered_to.
+    sums: money of the accepted rows, per file, column and currency. source, record, file, column,
+        currency, rows, sum_minor.
+    proofs: one row per equality that has to hold. proof (a sentence), unit ("rows" or a currency
+        code), left, right (minor units where the unit is a currency), holds.
+    rules: one row per rule. rule, title, severity, class, list, settings, changed (by the shop).
+    seconds: how long each stage took.
+    """
+
+    shop: str
+    as_of: date
+    home_currency: str
+    version: str
+    exceptions: pd.DataFrame
+    order_lines: pd.DataFrame
+    pay: pd.DataFrame
+    post: pd.DataFrame
+    rejected: pd.DataFrame
+    files: pd.DataFrame
+    sums: pd.DataFrame
+    proofs: pd.DataFrame
+    rules: pd.DataFrame
+    seconds: dict[str, float]

@@ -1,0 +1,91 @@
+"""The CSV files of a report: their names, columns and bytes.
+
+UTF-8 without a mark, comma, LF, texts in double quotes (RFC 4180 allows a reader LF), blank
+where there is nothing. The same rows give the same bytes.
+"""
+
+from __future__ import annotations
+
+from typing import BinaryIO
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.csv as pa_csv
+
+from reconcile.report import columns
+from reconcile.report.contents import LISTS, Contents
+
+_EXCEPTION_COLUMNS = (
+    *("id", "rule", "verdict", "severity", "class", "amount", "currency", "amount_home"),
+    *("order_ref", "sku", "supplier", "document", "event_date", "due_by", "age_days", "list"),
+    *("cause", "explanation", "evidence", "first_seen", "change"),
+)
+_LINE_COLUMNS = (
+    *("order_ref", "store", "line_no", "sku", "supplier", "ordered_date", "state", "ordered"),
+    *("live", "billed", "shipped", "posted", "delivered_date", "currency", "agreed"),
+    *("billed_amount", "paid"),
+)
+_ACTION_COLUMNS = (
+    *("order_ref", "sku", "supplier", "document", "amount", "currency", "due_by", "what"),
+    *("explanation", "action", "id"),
+)
+_PAY_COLUMNS = ("order_ref", "supplier", "invoice_no", "amount", "currency", "due_by")
+_POST_COLUMNS = ("order_ref", "sku", "carrier", "tracking_no")
+_REJECTED_COLUMNS = ("source", "file", "sheet", "row", "column", "text", "expected")
+
+# Columns that hold minor units under another name; all but the first are in the row's currency.
+_MINOR = {
+    "amount_home": "amount_home_minor",
+    "amount": "amount_minor",
+    "agreed": "agreed_minor",
+    "billed_amount": "billed_minor",
+    "paid": "paid_minor",
+}
+_DAYS = frozenset({"event_date", "due_by", "ordered_date", "delivered_date"})
+_NUMBERS = frozenset({"age_days", "ordered", "live", "billed", "shipped", "row"})
+_RENAMED = {"what": "title"}
+
+
+def csv_tables(contents: Contents) -> dict[str, pa.Table]:
+    """Each CSV file by its path in the report folder; lists and rejected rows only with rows."""
+    home = contents.home_currency
+    exceptions = contents.exceptions
+    tables = {
+        "exceptions.csv": _table(exceptions, _EXCEPTION_COLUMNS, home),
+        "order_lines.csv": _table(contents.order_lines, _LINE_COLUMNS, home),
+    }
+    is_open = exceptions["verdict"] == "open"
+    for name in LISTS:
+        path = f"lists/{name}.csv"
+        if name == "pay":
+            tables[path] = _table(contents.pay, _PAY_COLUMNS, home)
+        elif name == "post":
+            tables[path] = _table(contents.post, _POST_COLUMNS, home)
+        else:
+            chosen = exceptions[is_open & (exceptions["list"] == name)]
+            tables[path] = _table(chosen, _ACTION_COLUMNS, home)
+    tables["rejected_rows.csv"] = _table(contents.rejected, _REJECTED_COLUMNS, home)
+    always = ("exceptions.csv", "order_lines.csv")
+    return {path: table for path, table in tables.items() if path in always or table.num_rows}
+
+
+def _table(frame: pd.DataFrame, names: tuple[str, ...], home: str) -> pa.Table:
+    return pa.table({name: _column(frame, name, home) for name in names})
+
+
+def _column(frame: pd.DataFrame, name: str, home: str) -> pa.Array:
+    if name in _MINOR:
+        currency = home if name == "amount_home" else frame["currency"]
+        return columns.amounts(frame[_MINOR[name]], currency)
+    column = frame[_RENAMED.get(name, name)]
+    if name in _DAYS:
+        return columns.days(column)
+    # The row of a rejected row and the number of an order line may be texts of the file.
+    if name in _NUMBERS and pd.api.types.is_numeric_dtype(column):
+        return columns.numbers(column)
+    return columns.safe_text(column)
+
+
+def write_csv(table: pa.Table, file: BinaryIO) -> None:
+    """Write one table with its header."""
+    pa_csv.write_csv(table, file)

@@ -1,0 +1,65 @@
+"""The report folder: everything that a nightly run leaves behind."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+from typing import BinaryIO
+
+from reconcile.report.contents import Contents
+from reconcile.report.csv_files import csv_tables, write_csv
+from reconcile.report.folder import check_writable, recover, replace_folder
+from reconcile.report.summary import summary
+from reconcile.report.workbook import workbook
+
+__all__ = ["check_writable", "recover", "write_outputs"]
+
+
+def write_outputs(contents: Contents, out: Path) -> None:
+    """Write the report folder, all of it or nothing; what else lies in ``out`` is kept.
+
+    report.xlsx, exceptions.csv, order_lines.csv, summary.json and run.log always; each of
+    lists/*.csv and rejected_rows.csv where it has rows, and an earlier one is removed where it
+    has not. All but run.log are the same bytes for the same contents. Raises FaultError where
+    the disk does not take them.
+    """
+    replace_folder(out, partial(_fill, contents))
+
+
+def _fill(contents: Contents, folder: Path) -> None:
+    tables = csv_tables(contents)
+    if any(path.startswith("lists/") for path in tables):
+        (folder / "lists").mkdir()
+    for path, table in tables.items():
+        _write(folder / path, partial(write_csv, table))
+    for name, data in (
+        ("report.xlsx", workbook(contents)),
+        ("summary.json", _json(summary(contents))),
+        ("run.log", _log(contents).encode()),
+    ):
+        _write(folder / name, partial(_put, data))
+
+
+def _write(path: Path, put: Callable[[BinaryIO], None]) -> None:
+    """Write one new file and wait until it is on the disk."""
+    with path.open("xb") as file:
+        put(file)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _put(data: bytes, file: BinaryIO) -> None:
+    file.write(data)
+
+
+def _json(value: dict[str, object]) -> bytes:
+    return (json.dumps(value, indent=2, sort_keys=True, ensure_ascii=False) + "\n").encode()
+
+
+def _log(contents: Contents) -> str:
+    lines = [f"reconcile {contents.version}, as of {contents.as_of.isoformat()}"]
+    lines += [f"{stage:<12} {seconds:9.3f} s" for stage, seconds in contents.seconds.items()]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,1 @@
+"""Tests, one folder per stage, and the shops that they run on."""

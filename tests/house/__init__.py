@@ -1,0 +1,1 @@
+"""Tests about the project itself: its package, its README, its checks."""

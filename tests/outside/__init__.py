@@ -1,0 +1,1 @@
+"""Checks against something outside the project: other data, other tools, other arithmetic."""
