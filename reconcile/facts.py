@@ -66,7 +66,9 @@ SUPPLIER_ORDERS = _table(
     Fact("ordered", "count", "units ordered"),
     _LIVE,
     _SHIPPED,
-    Fact("agreed", "money", "live or sent quantity at the quotes valid on the order date", "quotes"),
+    Fact(
+        "agreed", "money", "live or sent quantity at the quotes valid on the order date", "quotes"
+    ),
     Fact("billed", "money", "invoices less credits; 0 where nothing is billed"),
     Fact("duplicate_billing", "money", "billed beyond the ordered quantity, at its billed cost"),
     Fact("payable", "money", "billed less duplicate billing, else agreed", "invoices or quotes"),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 from functools import cache
+from typing import Any
 
 import iso4217
 import numpy as np
@@ -63,7 +64,7 @@ def split_in_proportion(totals: Ints, group: NDArray[np.intp], weights: Ints) ->
     base = _group_sum(group, weight, groups)
     weight = np.where(base[group] == 0, 1, weight)
     base = np.maximum(_group_sum(group, weight, groups), 1)
-    whole: NDArray[np.generic] = totals
+    whole: NDArray[Any] = totals
     # Products beyond 64 bits are computed with Python's whole numbers, by the same lines.
     if int(np.abs(totals).max(initial=0)) * int(weight.max(initial=0)) > _INT64_ROOM:
         whole, weight, base = (array.astype(object) for array in (totals, weight, base))

@@ -24,7 +24,8 @@ from reconcile.matching.match import Matched, match
 from reconcile.rates import in_home_currency
 from reconcile.report.contents import Contents
 from reconcile.report.write import check_writable, recover, write_outputs
-from reconcile.shop import Shop, load_shop
+from reconcile.shop import Shop
+from reconcile.shop_file import load_shop
 
 Say = Callable[[str], None]
 
@@ -69,7 +70,12 @@ def run_nightly(
             raise RefusedError(problems)
     with clock.stage("matching"):
         matched = match(
-            intake.records, intake.parts, intake.rejected_keys, intake.brought, shop.suppliers
+            intake.records,
+            intake.parts,
+            intake.rejected_keys,
+            intake.brought,
+            shop.suppliers,
+            shop.tolerance,
         )
     with clock.stage("checking"):
         exceptions = _exceptions(shop, rules, intake, matched, day)

@@ -102,8 +102,8 @@ class Record:
         return tuple(column.name for column in self.columns)
 
 
-def _must(name: str, kind: Kind, **more: bool) -> Column:
-    return Column(name, kind, required=True, **more)
+def _must(name: str, kind: Kind, *, below_zero: bool = False) -> Column:
+    return Column(name, kind, required=True, below_zero=below_zero)
 
 
 ORDERS = Record(

@@ -160,7 +160,9 @@ def _rule(name: str, data: Mapping[str, Any]) -> Rule:
         event=data["event"],
         needs=tuple(_one_of(name, "needs", need, _RECORDS[:4]) for need in data.get("needs", [])),
         over=tuple(data.get("over", [])),
-        evidence=tuple(_one_of(name, "evidence", one, _RECORDS) for one in data.get("evidence", [])),
+        evidence=tuple(
+            _one_of(name, "evidence", one, _RECORDS) for one in data.get("evidence", [])
+        ),
         settings=settings,
         when=_conditions(name, "when", data, table),
         when_any=_conditions(name, "when_any", data, table),
@@ -205,9 +207,7 @@ def _condition(rule: str, key: str, entry: Mapping[str, Any], table: Table) -> C
     return Condition(fact, comparison, value, of, entry.get("cause", ""))
 
 
-def _due(
-    rule: str, entry: Mapping[str, Any], table: Table, settings: Mapping[str, Setting]
-) -> Due:
+def _due(rule: str, entry: Mapping[str, Any], table: Table, settings: Mapping[str, Setting]) -> Due:
     start = entry.get("from", "")
     dated = start in table.facts and table.facts[start].kind == "date"
     _need(rule, "due.from", dated, f"{table.name} has no date {start!r}")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Mapping
 
-from reconcile.checks.catalogue import Rule
+from reconcile.checks.catalogue import Rule, Setting
 from reconcile.checks.conditions import Condition
 
 _WIDTH = 78
@@ -16,7 +16,8 @@ def describe_all(rules: Mapping[str, Rule]) -> str:
     width = max(len(name) for name in rules)
     lines = [f"{'rule':<{width}}  severity  class    list     what it finds"]
     lines += [
-        f"{rule.name:<{width}}  {rule.severity:<8}  {rule.money_class:<7}  {rule.list:<7}  {rule.title}"
+        f"{rule.name:<{width}}  {rule.severity:<8}  {rule.money_class:<7}  {rule.list:<7}  "
+        f"{rule.title}"
         for rule in rules.values()
     ]
     return "\n".join(lines)
@@ -34,10 +35,7 @@ def describe_one(rule: Rule) -> str:
         "When it would be a false alarm\n" + _wrapped(rule.text["false_alarms"]),
     ]
     if rule.settings:
-        shown = [
-            f"  {s.name} = {s.value}{'' if s.value == s.default else f' (default {s.default})'}: {s.means}"
-            for s in rule.settings.values()
-        ]
+        shown = [_setting(setting) for setting in rule.settings.values()]
         blocks.append(f"Settings, under [rules.{rule.name}] in shop.toml\n" + "\n".join(shown))
     if rule.needs:
         blocks.append("Unknown where these end before it is due: " + ", ".join(rule.needs))
@@ -46,6 +44,11 @@ def describe_one(rule: Rule) -> str:
     cases = [f"  {case['gives']:<8} {case['name']}" for case in rule.examples]
     blocks.append("Cases\n" + "\n".join(cases))
     return "\n\n".join(blocks)
+
+
+def _setting(setting: Setting) -> str:
+    usual = "" if setting.value == setting.default else f" (default {setting.default})"
+    return f"  {setting.name} = {setting.value}{usual}: {setting.means}"
 
 
 def _wrapped(text: str) -> str:

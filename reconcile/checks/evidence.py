@@ -16,8 +16,10 @@ _SELF = {"payments": "payments", "shipments": "shipments", "order_lines": "order
 
 @dataclass(frozen=True)
 class Places:
-    """Where records stand: ``files`` by number, ``rows`` (``file``, ``row``) per record, and
-    ``links`` (``row_id``, ``supplier_order``) per record.
+    """Where records stand.
+
+    ``files`` by number, ``rows`` (``file``, ``row``) per record, and ``links`` (``row_id``,
+    ``supplier_order``) per record.
     """
 
     files: tuple[str, ...]

@@ -88,7 +88,7 @@ def _described(
     out["supplier_order"] = rows["supplier_order"]
     out["id"] = _ids(rule, rows)
     out["explanation"] = explain(rule, rows, out["due_by"], run.as_of)
-    return out.astype({name: "str" for name in ("rule", "title", "severity", "action", "table")})
+    return out.astype(dict.fromkeys(("rule", "title", "severity", "action", "table"), "str"))
 
 
 def _ids(rule: Rule, rows: pd.DataFrame) -> pd.Series:

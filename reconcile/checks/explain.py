@@ -20,7 +20,8 @@ def explain(rule: Rule, rows: pd.DataFrame, due: pd.Series, as_of: date) -> pd.S
     pieces = _FIELD.split(rule.text["explanation"])
     for number, piece in enumerate(pieces):
         text = text + (_field(rule, piece, rows, due, as_of) if number % 2 else piece)
-    return text.astype("str")
+    filled: pd.Series = text
+    return filled
 
 
 def _field(rule: Rule, name: str, rows: pd.DataFrame, due: pd.Series, as_of: date) -> pd.Series:
@@ -37,7 +38,8 @@ def _field(rule: Rule, name: str, rows: pd.DataFrame, due: pd.Series, as_of: dat
     if fact is not None and fact.kind == "money":
         amount = major_text(column.astype("Int64"), rows["currency"])
         shown = amount + " " + rows["currency"]
-        return shown.where(column.notna(), _UNKNOWN).astype("str")
+        return pd.Series(shown.where(column.notna(), _UNKNOWN), dtype="str")
     if fact is not None and fact.kind == "date":
         return column.dt.strftime("%Y-%m-%d").fillna("an unknown date").astype("str")
-    return column.astype("str").fillna("unknown")
+    words: pd.Series = column.astype("str").fillna("unknown")
+    return words

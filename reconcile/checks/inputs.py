@@ -5,6 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+_TEXTS = ("about", "order_ref", "sku", "supplier", "document", "detail", "evidence")
+_NOTHING = pd.DataFrame(
+    {name: pd.Series(dtype="str") for name in _TEXTS}
+    | {"found": pd.Series(dtype="int64"), "dated": pd.Series(dtype="datetime64[s]")}
+)
 _SHOWN = 20  # places named in one line of evidence; all of them are in the lists
 
 
@@ -21,13 +26,13 @@ def input_table(
     ``rejected`` and ``changes`` are intake's, ``collisions`` and ``conflicts`` matching's.
     """
     pieces = [
-        _rejected(rejected, as_of),
-        _changed(changes),
-        _conflicts(conflicts, files),
-        _collisions(collisions, as_of),
+        _rejected(rejected, as_of) if len(rejected) else _NOTHING,
+        _changed(changes) if len(changes) else _NOTHING,
+        _conflicts(conflicts, files) if len(conflicts) else _NOTHING,
+        _collisions(collisions, as_of) if len(collisions) else _NOTHING,
     ]
-    out = pd.concat(pieces, ignore_index=True)
-    for name in ("order_ref", "sku", "supplier", "document", "evidence", "about", "detail"):
+    out = pd.concat(pieces, ignore_index=True)[list(_NOTHING.columns)]
+    for name in _TEXTS:
         out[name] = out[name].fillna("").astype("str")
     out["found"] = out["found"].astype("int64")
     out["dated"] = out["dated"].astype("datetime64[s]")
@@ -37,7 +42,7 @@ def input_table(
 def _rejected(rejected: pd.DataFrame, as_of: np.datetime64) -> pd.DataFrame:
     rows = rejected.assign(place=_place(rejected["file"], rejected["row"]))
     grouped = rows.groupby("source", sort=True)["place"]
-    out = grouped.agg(found="size", evidence=_several).reset_index(names="document")
+    out = grouped.agg(found="size", evidence=_several).rename_axis("document").reset_index()
     out["about"] = "rows-rejected"
     out["detail"] = (
         out["found"].astype("str")
@@ -60,16 +65,20 @@ def _place(file: pd.Series, row: pd.Series) -> pd.Series:
 
 def _changed(changes: pd.DataFrame) -> pd.DataFrame:
     old, new = (
-        _place(changes[file], changes[row]) for file, row in (("file", "row"), ("by_file", "by_row"))
+        _place(changes[file], changes[row])
+        for file, row in (("file", "row"), ("by_file", "by_row"))
     )
     document = changes["invoice_no"].where(changes["invoice_no"] != "", changes["payment_ref"])
     out = changes[["order_ref", "sku", "supplier"]].assign(document=document, found=1)
     out["about"] = "repeat-changed"
     out["dated"] = changes["date"]
     out["evidence"] = new + "; " + old
-    out["detail"] = "Two exports show this row with different content; " + new + (
-        " counts, as the newer one, and not " + old
-    ) + "."
+    out["detail"] = (
+        "Two exports show this row with different content; "
+        + new
+        + (" counts, as the newer one, and not " + old)
+        + "."
+    )
     return out
 
 
@@ -100,5 +109,3 @@ def _collisions(collisions: pd.DataFrame, as_of: np.datetime64) -> pd.DataFrame:
     )
     out["evidence"] = ""
     return out.assign(dated=as_of)
-
-

@@ -89,9 +89,7 @@ def _any(
     return holds, unsure & ~holds, why
 
 
-def _due_dates(
-    rule: Rule, rows: pd.DataFrame, run: Setting
-) -> tuple[NDArray[np.datetime64], str]:
+def _due_dates(rule: Rule, rows: pd.DataFrame, run: Setting) -> tuple[NDArray[np.datetime64], str]:
     """The first of the rule's due dates that is known, and the input that would give one."""
     due = np.full(len(rows), _NO_DAY)
     reason = ""
@@ -153,7 +151,7 @@ def _verdicts(
         basis = rows[rule.event].to_numpy().astype("datetime64[D]")
     for need in rule.needs:
         until = run.covered.get(need)
-        late = np.full(size, True) if until is None else ~(basis <= as_day(until))
+        late = np.ones(size, dtype=bool) if until is None else ~(basis <= as_day(until))
         late &= ~unknown
         cause[late] = f"{need}: none are read" if until is None else f"{need} after {until}"
         unknown |= late

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,7 +34,7 @@ class SourceRows:
     brought: frozenset[str]
 
 
-def settle(source: Source, read: list[Read], first: int, as_of: np.datetime64) -> SourceRows:
+def settle(source: Source, read: Sequence[Read], first: int, as_of: np.datetime64) -> SourceRows:
     """Settle every row of a source's files; ``first`` numbers the first of them."""
     record = RECORDS[source.record]
     frame, rejects = _together(read)
@@ -68,7 +68,7 @@ def settle(source: Source, read: list[Read], first: int, as_of: np.datetime64) -
     )
 
 
-def _together(read: list[Read]) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _together(read: Sequence[Read]) -> tuple[pd.DataFrame, pd.DataFrame]:
     frame = pd.concat([typed.frame for *_, typed in read], ignore_index=True)
     start, pieces = 0, []
     for _, table, _, typed in read:
@@ -97,7 +97,7 @@ def _ages(
     return age
 
 
-def _codes(record: Record, read: list[Read]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _codes(record: Record, read: Sequence[Read]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Whole numbers for rows with the same texts, and for rows with the same key."""
     total = sum(len(table.rows) for _, table, _, _ in read)
     if len(read) == 1:
@@ -153,7 +153,7 @@ def _not_yet_known(record: Record, frame: pd.DataFrame, as_of: np.datetime64) ->
     return frame
 
 
-def _accepted_parts(read: list[Read], accepted: NDArray[np.bool_]) -> dict[str, pd.DataFrame]:
+def _accepted_parts(read: Sequence[Read], accepted: NDArray[np.bool_]) -> dict[str, pd.DataFrame]:
     position = np.cumsum(accepted) - 1
     kept = {}
     for name, part in _all_parts(read).items():
@@ -164,7 +164,7 @@ def _accepted_parts(read: list[Read], accepted: NDArray[np.bool_]) -> dict[str, 
     return kept
 
 
-def _all_parts(read: list[Read]) -> dict[str, pd.DataFrame]:
+def _all_parts(read: Sequence[Read]) -> dict[str, pd.DataFrame]:
     start, pieces = 0, dict[str, list[pd.DataFrame]]()
     for _, table, _, typed in read:
         for name, part in typed.parts.items():
@@ -189,7 +189,7 @@ def _counts(
 
 def _rejected(
     source: Source,
-    read: list[Read],
+    read: Sequence[Read],
     rejects: pd.DataFrame,
     file: NDArray[np.int64],
     row: NDArray[np.int64],

@@ -26,7 +26,7 @@ def find_columns(
     problems: list[Problem] = []
     for column in record.columns:
         declared = source.columns.get(column.name)
-        if column.name in source.values:
+        if column.name in source.constants:
             continue
         found = [name for name in (declared or (column.name,)) if name in header]
         if not found:
@@ -48,6 +48,6 @@ def find_columns(
 
 def _advice(declared: tuple[str, ...] | None, header: Sequence[str]) -> str:
     if declared is None:
-        return "Name its header in [source.columns], or give a constant in [source.values]."
+        return "Name its header in [source.columns], or give a constant in [source.constants]."
     named = [name for name in header if name]
     return nearest(declared[0], named) if named else "The header row has no names at all."

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 
@@ -105,7 +104,7 @@ def _open(folder: Path, source: Source, problems: list[Problem]) -> list[_Opened
 
 
 def _constants(shop: Shop, source: Source) -> list[Problem]:
-    texts = {name: pa.array([value], pa.string()) for name, value in source.values.items()}
+    texts = {name: pa.array([value], pa.string()) for name, value in source.constants.items()}
     place = f"{SETTINGS_FILE} source {source.name!r} values"
     rejects = Reader(shop, source).read(texts, 1).rejects
     return [
@@ -132,7 +131,7 @@ class _Loader:
             if one.table is None:
                 continue
             texts = {name: one.table.columns[at] for name, at in one.positions.items()}
-            texts |= {name: pa.array([value]) for name, value in source.values.items()}
+            texts |= {name: pa.array([value]) for name, value in source.constants.items()}
             read.append((one.raw, one.table, texts, reader.read(texts, len(one.table.rows))))
             one.table = None
         rows = settle(source, read, first, as_day(self.as_of))
@@ -211,7 +210,7 @@ def _in_order(
             frame[column.typed] = frame[column.typed].fillna("")
         elif column.kind == "flag":
             frame[column.typed] = frame[column.typed].fillna(value=False).astype(bool)
-    keys = [name for name in frame if str(name).endswith("_key") and frame[name].dtype == "str"]
+    keys = [str(name) for name in frame if str(name).endswith("_key")]
     frame[keys] = frame[keys].fillna("")
     return frame
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -192,9 +193,8 @@ class Reader:
 
     def _parts(self, name: str, coded: _Coded) -> pd.DataFrame:
         """References of cells that hold several: ``at`` (row), ``ref``, ``key``, each once."""
-        marks = "".join(f"\\x{ord(mark):02x}" for mark in self.source.refs.separators if ord(mark) < 128)
-        pieces = pc.split_pattern_regex(coded.texts, f"[{marks}\\n]") if marks else None
-        lists = pieces if pieces is not None else pc.split_pattern(coded.texts, "\n")
+        marks = "".join(f"\\x{{{ord(mark):x}}}" for mark in self.source.refs.separators)
+        lists = pc.split_pattern_regex(coded.texts, f"[{marks}\\n]")
         flat = pc.utf8_trim_whitespace(pc.list_flatten(lists))
         owner = pc.list_parent_indices(lists).to_numpy()
         refs = self.source.refs if name == "order_ref" else None
@@ -235,13 +235,14 @@ class _Coded:
             self.texts = coded.dictionary
             self.codes = coded.indices.to_numpy().astype(np.int64)
 
-    def take(self, values: NDArray[np.generic]) -> NDArray[np.generic]:
+    def take(self, values: NDArray[Any]) -> NDArray[Any]:
         """The value of each row."""
         return values[self.codes]
 
     def text(self, texts: pa.Array) -> pd.Series:
         """A text column of the rows."""
-        return texts.take(pa.array(self.codes)).to_pandas().astype("str")
+        column: pd.Series = texts.take(pa.array(self.codes)).to_pandas().astype("str")
+        return column
 
     def series(
         self, values: NDArray[np.generic], known: NDArray[np.bool_], column: Column
@@ -255,6 +256,3 @@ class _Coded:
         if column.kind == "flag":
             return pd.Series(self.take(values).astype(bool))
         return self.text(pa.array([str(value) for value in values], pa.string()))
-
-
-Take = Callable[[NDArray[np.generic]], NDArray[np.generic]]

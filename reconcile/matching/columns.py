@@ -105,6 +105,8 @@ def days(frame: pd.DataFrame, name: str) -> Days:
     return np.asarray(frame[name].to_numpy().astype("datetime64[s]"))
 
 
-def masked(values: NDArray[np.integer], unknown: Bools) -> pd.arrays.IntegerArray:
+def masked(
+    values: NDArray[np.integer] | pd.Series, unknown: Bools | pd.Series
+) -> pd.arrays.IntegerArray:
     """Whole numbers that are missing where they are not known."""
     return pd.arrays.IntegerArray(np.asarray(values, dtype=np.int64), np.asarray(unknown))

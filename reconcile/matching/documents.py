@@ -25,9 +25,9 @@ def documents(tied: Tied, money: Moneys, rejected_keys: pd.DataFrame) -> pd.Data
             amount=money.line_amount[(invoices["order"] < 0).to_numpy()],
             dated=invoices.loc[invoices["order"] < 0, "invoice_date"].to_numpy(),
         ),
-        _stray(
-            shipments, "shipments", "A parcel", text(shipments, "tracking_no"), unread
-        ).assign(dated=shipments.loc[shipments["order"] < 0, "shipped_date"].to_numpy()),
+        _stray(shipments, "shipments", "A parcel", text(shipments, "tracking_no"), unread).assign(
+            dated=shipments.loc[shipments["order"] < 0, "shipped_date"].to_numpy()
+        ),
         _stray_payments(tied, unread),
     ]
     out = pd.concat(pieces, ignore_index=True)
@@ -91,7 +91,10 @@ def shipment_rows(tied: Tied) -> pd.DataFrame:
     shipments = tied.shipments
     out = shipments[["order", "supplier_order", "supplier", "order_ref", "order_ref_key"]].copy()
     out["order"] = np.maximum(out["order"], -1)
-    out["sku"], out["sku_key"] = text(shipments, "sku"), shipments["sku_key"]
+    item = shipments["item"].to_numpy()
+    own = np.append(tied.items["sku"].to_numpy(), "")[item]
+    out["sku"] = text(shipments, "sku").where(item < 0, own).astype("str")
+    out["sku_key"] = shipments["sku_key"]
     out["document"] = text(shipments, "tracking_no")
     out["has_number"] = (out["document"] != "").to_numpy()
     out["dated"] = shipments["shipped_date"]

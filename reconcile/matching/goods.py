@@ -54,9 +54,7 @@ def _add_shipped(tied: Tied) -> pd.DataFrame:
     whole = (shipments["sku_key"] == "").to_numpy()
     counted = known(shipments, "qty") & ~whole
     used = (item >= 0) & ~apart
-    sent = total(
-        item[used & counted], number(shipments, "qty")[used & counted], len(tied.items)
-    )
+    sent = total(item[used & counted], number(shipments, "qty")[used & counted], len(tied.items))
     part = components["line"].to_numpy()
     needed = components["item"].to_numpy()
     units = components["units"].to_numpy()
@@ -149,5 +147,3 @@ def agreed_by_currency(tied: Tied) -> tuple[Ints, pd.Series, Ints]:
         sums["currency"].astype("str"),
         sums["amount"].to_numpy(np.int64),
     )
-
-

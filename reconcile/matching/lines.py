@@ -10,8 +10,8 @@ import pandas as pd
 from reconcile.matching.columns import Ints, text, total
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
-from reconcile.money import round_half_up, split_in_proportion
-from reconcile.shop import Supplier
+from reconcile.money import round_half_up, split_in_proportion, within_tolerance
+from reconcile.shop import Supplier, Tolerance
 
 
 def order_lines(
@@ -21,6 +21,7 @@ def order_lines(
     rejected_keys: pd.DataFrame,
     brought: frozenset[str],
     suppliers: Mapping[str, Supplier],
+    tolerance: Tolerance,
 ) -> pd.DataFrame:
     """Every fact of ``facts.ORDER_LINES``; adds the amounts of each line to ``tied.lines``."""
     lines = tied.lines
@@ -35,10 +36,13 @@ def order_lines(
     out["funded"] = mine["funded"]
     for name in ("ordered", "live", "shipped"):
         out[name] = lines[name]
-    missing = np.maximum(out["live"] - out["shipped"], 0).to_numpy(np.int64)
+    missing = np.maximum(lines["live"].to_numpy() - lines["shipped"].to_numpy(), 0)
     out["missing"] = missing
     known = mine["payable"].notna().to_numpy()
-    out["paid_in_full"] = (paid > 0) & (~known | (paid >= payable))
+    covered = (paid >= payable) | within_tolerance(
+        payable - paid, payable, out["currency"], tolerance.absolute, tolerance.percent
+    )
+    out["paid_in_full"] = (paid > 0) & (~known | covered)
     share = _share_of_paid(tied, money, main)
     lines["paid_minor"] = share
     out["share_of_paid"] = share
@@ -120,5 +124,3 @@ def supplier_order_lines(tied: Tied, money: Moneys, orders: pd.DataFrame) -> pd.
     out["duplicate_billing_paid"] = mine["duplicate_billing_paid"]
     out["last_billed_date"] = bills["last_billed_date"]
     return out
-
-

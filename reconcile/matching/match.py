@@ -15,7 +15,7 @@ from reconcile.matching.moneys import Moneys, money_table
 from reconcile.matching.states import states
 from reconcile.matching.supplier_orders import supplier_orders
 from reconcile.matching.tie import Tied, tie
-from reconcile.shop import Supplier
+from reconcile.shop import Supplier, Tolerance
 
 
 @dataclass(frozen=True)
@@ -44,13 +44,14 @@ def match(
     rejected_keys: pd.DataFrame,
     brought: Mapping[str, frozenset[str]],
     suppliers: Mapping[str, Supplier],
+    tolerance: Tolerance,
 ) -> Matched:
     """Compute every fact of the shop's orders."""
     tied = tie(records, parts, brought)
     parcels = add_goods(tied)
     money = money_table(tied)
     orders = supplier_orders(tied, money, rejected_keys, suppliers)
-    lines = order_lines(tied, money, orders, rejected_keys, brought["orders"], suppliers)
+    lines = order_lines(tied, money, orders, rejected_keys, brought["orders"], suppliers, tolerance)
     tables = {
         "supplier_orders": orders,
         "supplier_order_lines": supplier_order_lines(tied, money, orders),

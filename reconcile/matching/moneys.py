@@ -80,7 +80,11 @@ def money_table(tied: Tied) -> Moneys:
     owner, currency, agreed = owner[open_offer], currency[open_offer], agreed[open_offer]
     paid_currency = payments["currency"].iloc[tied.paid_orders["row_id"]]
     rows = _Rows(
-        [owner, invoices["supplier_order"].to_numpy(), tied.paid_orders["supplier_order"]],
+        [
+            owner,
+            invoices["supplier_order"].to_numpy(),
+            tied.paid_orders["supplier_order"].to_numpy(),
+        ],
         [currency, invoices["currency"], paid_currency],
         groups,
     )
@@ -137,9 +141,9 @@ def _invoiced(tied: Tied, amount: Ints, at_invoice: Ints) -> tuple[Invoiced, Int
     distinct, invoice = np.unique(billed, return_inverse=True)
     totals = total(invoice, amount, len(distinct))
     frame = pd.DataFrame({"invoice": invoice, "money": at_invoice, "amount": amount})
-    known = frame[frame["money"] >= 0].groupby(["invoice", "money"], as_index=False)["amount"].sum()
+    known = frame[frame["money"] >= 0].groupby(["invoice", "money"]).agg({"amount": "sum"})
     place = pd.Series(np.arange(len(distinct)), index=distinct).reindex(asked)
-    return Invoiced(known, totals), place.fillna(-1).to_numpy(dtype=np.int64)
+    return Invoiced(known.reset_index(), totals), place.fillna(-1).to_numpy(dtype=np.int64)
 
 
 def _with_payments(
@@ -203,7 +207,7 @@ def _add_paid(frame: pd.DataFrame, shares: pd.DataFrame, payments: pd.DataFrame)
     frame["covered_without_one_payment"] = over & several & (rest >= payable)
     duplicate = frame["duplicate"].to_numpy()
     frame["duplicate_paid"] = over & (duplicate > 0) & (paid >= payable + duplicate)
-    again = out.duplicated(["money", "amount"]).to_numpy()
+    again = out[["money", "amount"]].duplicated().to_numpy()
     repeated = total(at[again], part[again], size)
     given_back = total(money[amount < 0], -amount[amount < 0], size)
     repeated = np.where(known, 0, np.maximum(repeated - given_back, 0))
@@ -213,5 +217,3 @@ def _add_paid(frame: pd.DataFrame, shares: pd.DataFrame, payments: pd.DataFrame)
     frame["last_paid_date"] = latest(
         at, payments["paid_date"].to_numpy()[out["payment"].to_numpy(np.int64)], size
     )
-
-

@@ -9,9 +9,18 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from reconcile.matching.columns import Bools, Ints, combined, days, known, number, numbered, text
+from reconcile.matching.columns import (
+    Bools,
+    Ints,
+    combined,
+    days,
+    known,
+    number,
+    numbered,
+    text,
+    total,
+)
 from reconcile.matching.columns import count as count_of
-from reconcile.matching.columns import total
 from reconcile.money import line_amount, minor_digits
 from reconcile.records import ORDERS
 
@@ -171,5 +180,3 @@ class OrderFinder:
             raw = self._look(pa.array(refs, pa.string(), from_pandas=True), self._raw)
             found = np.where(crowded, np.where(raw >= 0, raw, AMBIGUOUS), found)
         return found
-
-

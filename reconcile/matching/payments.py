@@ -74,24 +74,22 @@ def allocate(
 def _by_one_order(amounts: Ints, by_order: pd.DataFrame) -> pd.DataFrame:
     references = count(by_order["payment"].to_numpy(), len(amounts))
     lone = by_order[(references[by_order["payment"]] == 1) & (by_order["money"] >= 0)]
-    return lone.assign(amount=amounts[lone["payment"]])
+    return pd.DataFrame(lone.assign(amount=amounts[lone["payment"]]))
 
 
-def _by_orders(
-    amounts: Ints, by_order: pd.DataFrame, payable: tuple[Ints, Bools]
-) -> pd.DataFrame:
+def _by_orders(amounts: Ints, by_order: pd.DataFrame, payable: tuple[Ints, Bools]) -> pd.DataFrame:
     """Several references: each gets its payable where they add up to the payment exactly."""
     references = count(by_order["payment"].to_numpy(), len(amounts))
     rows = by_order[references[by_order["payment"]] > 1]
     if rows.empty:
         return _NO_SHARES
     payment, money = rows["payment"].to_numpy(), rows["money"].to_numpy()
-    due = np.where(money >= 0, payable[0][money], 0)
-    unsure = (money < 0) | ~payable[1][money]
+    due = np.where(money >= 0, np.append(payable[0], 0)[money], 0)
+    unsure = (money < 0) | ~np.append(payable[1], False)[money]
     blocked = total(payment, unsure.astype(np.int64), len(amounts)) > 0
     exact = ~blocked & (total(payment, due, len(amounts)) == amounts)
     fits = exact[payment]
-    return rows[fits].assign(amount=due[fits])
+    return pd.DataFrame(rows[fits].assign(amount=due[fits]))
 
 
 def _by_invoices(amounts: Ints, rows: pd.DataFrame, invoiced: Invoiced) -> pd.DataFrame:
@@ -110,9 +108,7 @@ def _whole(rows: pd.DataFrame, invoiced: Invoiced) -> pd.DataFrame:
     return rows.merge(invoiced.orders, on="invoice")[["payment", "money", "amount"]]
 
 
-def _by_one_invoice(
-    amounts: Ints, rows: pd.DataFrame, invoiced: Invoiced
-) -> list[pd.DataFrame]:
+def _by_one_invoice(amounts: Ints, rows: pd.DataFrame, invoiced: Invoiced) -> list[pd.DataFrame]:
     """One invoice: the whole of it, its only order, or the only subset that adds up."""
     if rows.empty:
         return []

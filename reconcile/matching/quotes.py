@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from reconcile.matching.columns import Ints, days, masked, number, text
 from reconcile.money import line_amount, minor_digits
@@ -14,9 +13,9 @@ _FAR_OFF = np.datetime64("2200-01-01", "s")
 
 
 def quoted_lines(lines: pd.DataFrame, quotes: pd.DataFrame | None) -> pd.DataFrame:
-    """The quote of each line, aligned with ``lines``: ``currency``, ``agreed_minor``,
-    ``dispatch_days``, ``delivery_days``; missing where no quote, or no single one, is valid.
+    """The quote of each line; missing where no quote, or no single one, is valid.
 
+    Aligned with ``lines``: ``currency``, ``agreed_minor``, ``dispatch_days``, ``delivery_days``.
     ``lines`` has supplier, sku_key, country, quantity and ordered_date. A quote for the
     country goes before one for any country, then the highest quantity break that is reached,
     then the one that became valid last.
@@ -75,7 +74,6 @@ def _offers(quotes: pd.DataFrame) -> pd.DataFrame:
 
 def _best(found: pd.DataFrame) -> pd.DataFrame:
     """One quote for each asked combination; several that are as good and differ are none."""
-    ranking = ["for_country", "min_qty", "from"]
     found = found.assign(specific=found["for_country"] != "")
     ranking = ["specific", "min_qty", "from"]
     found = found.sort_values(["asked", *ranking], ascending=[True, False, False, False])
@@ -94,6 +92,3 @@ def _agreed(best: pd.DataFrame) -> Ints:
     first = best["shipping_minor"].to_numpy(np.int64)
     further = best["shipping_next_minor"].to_numpy(np.int64) * np.maximum(quantity - 1, 0)
     return np.where(quantity > 0, goods + first + further, 0)
-
-
-Flags = NDArray[np.bool_]

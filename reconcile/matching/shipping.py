@@ -27,7 +27,7 @@ def fill_lines(item: Ints, capacity: Ints, live: Ints, sent: Ints) -> Ints:
 def _hand_out(item: Ints, room: Ints, available: Ints) -> Ints:
     room = np.maximum(room, 0)
     before = pd.Series(room).groupby(item, sort=False).cumsum().to_numpy(np.int64) - room
-    return np.clip(available[item] - before, 0, room)
+    return np.asarray(np.clip(available[item] - before, 0, room), dtype=np.int64)
 
 
 def parcel_lines(

@@ -78,7 +78,9 @@ def _unread(tied: Tied, money: Moneys, keys: pd.Series, rejected: pd.DataFrame) 
     billed = tied.invoices["invoice_no_key"].isin(numbers).to_numpy()
     owners = tied.invoices["supplier_order"].to_numpy()[billed]
     by_invoice = has(owners[owners >= 0], len(tied.supplier_orders))
-    return keys.isin(orders).to_numpy() | by_invoice[money.rows["supplier_order"].to_numpy()]
+    named = np.asarray(keys.isin(orders).to_numpy(), dtype=bool)
+    on_invoice: Bools = by_invoice[money.rows["supplier_order"].to_numpy()]
+    return named | on_invoice
 
 
 def _add_dates(

@@ -170,6 +170,8 @@ def _found(owners: tuple[Ints, ...], codes: list[Ints]) -> tuple[Ints, list[Ints
     places = []
     for piece in pieces:
         at = np.minimum(np.searchsorted(distinct, piece), max(len(distinct) - 1, 0))
-        hit = (distinct[at] == piece) & (piece >= 0) if len(distinct) else np.zeros(len(piece), bool)
+        hit = (
+            (distinct[at] == piece) & (piece >= 0) if len(distinct) else np.zeros(len(piece), bool)
+        )
         places.append(np.where(hit, at, -1))
     return distinct, places

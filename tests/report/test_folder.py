@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import resource
+import shutil
 import subprocess
 import tempfile
 from collections.abc import Callable, Iterator
@@ -58,7 +59,7 @@ def test_the_old_report_goes_and_what_is_not_ours_stays(tmp_path: Path) -> None:
 def test_a_report_without_lists_leaves_no_empty_folder(tmp_path: Path) -> None:
     _fill(OLD)(tmp_path / "out")
     replace_folder(tmp_path / "out", _fill({"report.xlsx": "new"}))
-    assert sorted(os.listdir(tmp_path / "out")) == ["report.xlsx"]
+    assert [path.name for path in (tmp_path / "out").iterdir()] == ["report.xlsx"]
 
 
 def test_a_linked_folder_is_replaced_where_it_lies(tmp_path: Path) -> None:
@@ -140,9 +141,7 @@ def test_what_a_kill_leaves_behind_is_mended(
 
 
 @pytest.mark.parametrize("call", range(1, 12))
-def test_a_process_killed_at_any_rename_or_removal_can_be_mended(
-    tmp_path: Path, call: int
-) -> None:
+def test_a_process_killed_at_any_rename_or_removal_can_be_mended(tmp_path: Path, call: int) -> None:
     """A child process runs the replacement and ends itself without notice at one system call."""
     _fill(OLD | THEIRS)(tmp_path / "out")
     child = os.fork()
@@ -270,13 +269,16 @@ def test_a_report_that_does_not_fit_is_not_written_at_all(tmp_path: Path, size: 
 def _small_disk(folder: Path, pages: int) -> Iterator[bool]:
     """A disk in memory of so many pages, where this system lets us mount one."""
     size = f"size={pages * 4096}"
-    command = ["mount", "-t", "tmpfs", "-o", size, "tmpfs", str(folder)]
-    mounted = os.geteuid() == 0 and subprocess.run(command, check=False).returncode == 0
+    tool, undo = shutil.which("mount"), shutil.which("umount")
+    mounted = False
+    if tool and undo and os.geteuid() == 0:
+        command = [tool, "-t", "tmpfs", "-o", size, "tmpfs", str(folder)]
+        mounted = subprocess.run(command, check=False).returncode == 0
     try:
         yield mounted
     finally:
-        if mounted:
-            subprocess.run(["umount", str(folder)], check=True)
+        if mounted and undo:
+            subprocess.run([undo, str(folder)], check=True)
 
 
 @pytest.mark.parametrize("pages", [4, 6, 9])
