@@ -20,13 +20,21 @@ def explain(rule: Rule, rows: pd.DataFrame, due: pd.Series, as_of: date) -> pd.S
     pieces = _FIELD.split(rule.text["explanation"])
     for number, piece in enumerate(pieces):
         text = text + (_field(rule, piece, rows, due, as_of) if number % 2 else piece)
-    filled: pd.Series = text
-    return filled
+    return _words(text)
+
+
+def _words(column: pd.Series) -> pd.Series:
+    words: pd.Series = column.astype("str")
+    return words
+
+
+def _date(column: pd.Series) -> pd.Series:
+    return _words(column.dt.strftime("%Y-%m-%d").fillna("an unknown date"))
 
 
 def _field(rule: Rule, name: str, rows: pd.DataFrame, due: pd.Series, as_of: date) -> pd.Series:
     if name == "due":
-        return due.dt.strftime("%Y-%m-%d").fillna("an unknown date").astype("str")
+        return _date(due)
     if name == "as_of":
         return pd.Series(str(as_of), index=rows.index, dtype="str")
     if name in rule.settings:
@@ -34,12 +42,11 @@ def _field(rule: Rule, name: str, rows: pd.DataFrame, due: pd.Series, as_of: dat
     fact = rule.table.facts.get(name)
     column = rows[name]
     if name == "supplier":
-        return column.where(column != "", "the supplier").astype("str")
+        return _words(column.where(column != "", "the supplier"))
     if fact is not None and fact.kind == "money":
         amount = major_text(column.astype("Int64"), rows["currency"])
         shown = amount + " " + rows["currency"]
-        return pd.Series(shown.where(column.notna(), _UNKNOWN), dtype="str")
+        return _words(shown.where(column.notna(), _UNKNOWN))
     if fact is not None and fact.kind == "date":
-        return column.dt.strftime("%Y-%m-%d").fillna("an unknown date").astype("str")
-    words: pd.Series = column.astype("str").fillna("unknown")
-    return words
+        return _date(column)
+    return _words(column).fillna("unknown")
