@@ -19,13 +19,13 @@ from reconcile.checks.exceptions import find_exceptions
 from reconcile.checks.inputs import input_table
 from reconcile.checks.verdicts import Setting
 from reconcile.errors import RefusedError
-from reconcile.intake.load import Intake, load
+from reconcile.intake.load import Intake, file_problems, load
 from reconcile.matching.match import Matched, match
 from reconcile.rates import in_home_currency
 from reconcile.report.contents import Contents
 from reconcile.report.write import check_writable, recover, write_outputs
 from reconcile.shop import Shop
-from reconcile.shop_file import load_shop
+from reconcile.shop_file import read_shop
 
 Say = Callable[[str], None]
 
@@ -55,19 +55,16 @@ def run_nightly(
     """
     clock = _Clock(say)
     with clock.stage("settings"):
-        shop = load_shop(folder)
+        shop, problems = read_shop(folder)
         day = as_of(shop)
         target = out if out is not None else folder / "out" / str(day)
-        rules, problems = configured(load_catalogue(), shop.rules)
-        problems += check_writable(target, folder)
+        rules, unset = configured(load_catalogue(), shop.rules)
+        problems = [*problems, *unset, *check_writable(target, folder)]
+        if problems:
+            raise RefusedError([*problems, *file_problems(shop)])
         recover(target)
     with clock.stage("reading"):
-        try:
-            intake = load(shop, day)
-        except RefusedError as error:
-            raise RefusedError([*problems, *error.problems]) from None
-        if problems:
-            raise RefusedError(problems)
+        intake = load(shop, day)
     with clock.stage("matching"):
         matched = match(
             intake.records,

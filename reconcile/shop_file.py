@@ -32,6 +32,18 @@ def load_shop(folder: Path) -> Shop:
 
     Raises RefusedError with every problem of shop.toml at once.
     """
+    shop, problems = read_shop(folder)
+    if problems:
+        raise RefusedError(problems)
+    return shop
+
+
+def read_shop(folder: Path) -> tuple[Shop, list[Problem]]:
+    """The settings as far as they can be used, and every problem in them.
+
+    Sources that are wrong themselves are left out, so that the files of the others can still
+    be looked at. Raises RefusedError where there is nothing to read.
+    """
     path = folder / SETTINGS_FILE
     if not path.is_file():
         mend = "Give a folder that holds one; the README shows an example."
@@ -47,10 +59,7 @@ def load_shop(folder: Path) -> Shop:
             [Problem(SETTINGS_FILE, f"it cannot be read: {error.strerror}.", mend)]
         ) from None
     reader = _Reader()
-    shop = reader.shop(folder, data)
-    if reader.problems:
-        raise RefusedError(reader.problems)
-    return shop
+    return reader.shop(folder, data), reader.problems
 
 
 class _Reader:
@@ -186,18 +195,25 @@ class _Reader:
     def sources(self, data: dict[str, Any]) -> tuple[Source, ...]:
         tables = self.get("", data, "source", list, [])
         found: list[Source] = []
+        names: set[str] = set()
+        records: set[str] = set()
         for number, table in enumerate(tables, start=1):
             if not isinstance(table, dict):
                 self.complain("source", "a source is not a table.", "Begin each with [[source]].")
                 continue
+            before = len(self.problems)
             name = self.get(f"source {number}", table, "name", str, "")
             place = f"source {name!r}" if name else f"source {number}"
             if not name:
                 self.complain(place, "name is missing.", 'Write name = "…".')
-            elif name in {source.name for source in found}:
+            elif name in names:
                 self.complain(place, "two sources have this name.", "Give each its own name.")
-            found.append(self.source(place, name, table))
-        if "orders" not in {source.record for source in found}:
+            names.add(name)
+            source = self.source(place, name, table)
+            records.add(source.record)
+            if len(self.problems) == before:
+                found.append(source)
+        if "orders" not in records:
             mend = 'Write a [[source]] with record = "orders".'
             self.complain("source", "no source brings the orders.", mend)
         return tuple(found)

@@ -59,6 +59,21 @@ def load(shop: Shop, as_of: date) -> Intake:
 
     Raises RefusedError with the problems of all files at once.
     """
+    opened, problems = _open_all(shop)
+    if problems:
+        raise RefusedError(problems)
+    loader = _Loader(shop, as_of)
+    for source in shop.sources:
+        loader.add(source, [one for one in opened if one.source is source])
+    return loader.done()
+
+
+def file_problems(shop: Shop) -> list[Problem]:
+    """Every problem of the files and of the constants beside them."""
+    return _open_all(shop)[1]
+
+
+def _open_all(shop: Shop) -> tuple[list[_Opened], list[Problem]]:
     problems: list[Problem] = []
     opened = [one for source in shop.sources for one in _open(shop.folder, source, problems)]
     for source in shop.sources:
@@ -68,12 +83,7 @@ def load(shop: Shop, as_of: date) -> Intake:
             one.table = read_table(one.raw, sorted(one.positions.values()))
         except RefusedError as error:
             problems += error.problems
-    if problems:
-        raise RefusedError(problems)
-    loader = _Loader(shop, as_of)
-    for source in shop.sources:
-        loader.add(source, [one for one in opened if one.source is source])
-    return loader.done()
+    return opened, problems
 
 
 def _open(folder: Path, source: Source, problems: list[Problem]) -> list[_Opened]:

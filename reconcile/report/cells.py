@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -25,6 +26,7 @@ Styles = Mapping[tuple[Kind, int], int]
 # Excel, specifications and limits (Microsoft): characters in a cell, digits of a number.
 CELL_LIMIT = 32_767
 EXACT_LIMIT = 10**15
+MOST_DIGITS = 4  # decimals of a currency (ISO 4217)
 CUT_MARK = " … [cut here; the CSV file has all of it]"
 # XML 1.0 (W3C), production 2: no other character may stand in a document.
 _NOT_XML = r"[^\t\n\r\x{20}-\x{D7FF}\x{E000}-\x{FFFD}\x{10000}-\x{10FFFF}]"
@@ -81,7 +83,7 @@ def rows_xml(
     """All rows of a frame, the first one in ``first_row`` of its sheet."""
     if not len(frame):
         return ""
-    row = pa.array([str(first_row + place) for place in range(len(frame))])
+    row = pc.cast(pa.array(np.arange(first_row, first_row + len(frame))), pa.string())
     parts = ['<row r="', row, '"', _heights(frame, shown), ">"]
     for place, column in enumerate(shown, start=1):
         parts += ['<c r="' + get_column_letter(place), row, *_cells(frame, column, styles, home)]
@@ -97,8 +99,8 @@ def _heights(frame: pd.DataFrame, shown: list[Column]) -> pa.Array:
             value = columns.text(frame[column.source])
             own = pc.cast(pc.count_substring(value, "\n"), pa.int32())
             length = pc.utf8_length(value)
-            # Words are not split, so a line is filled to about 25 of 27 parts.
-            wrapped = pc.divide(pc.multiply(length, 27), 25 * (column.width + PADDING))
+            # Words are not split, but most letters are narrower than the digits of a width.
+            wrapped = pc.divide(length, column.width + PADDING)
             wrapped = pc.if_else(pc.greater(length, column.width), wrapped, 0)
             lines = pc.max_element_wise(lines, pc.add(pc.add(own, wrapped), 1))
     points = pc.cast(pc.min_element_wise(pc.multiply(lines, LINE_POINTS), _MOST_POINTS), "string")
@@ -134,7 +136,8 @@ def _cells(frame: pd.DataFrame, column: Column, styles: Styles, home: str) -> li
     digits = columns.amount_digits(
         frame[column.currency] if column.currency else pd.Series(home, index=frame.index)
     )
-    style = pa.array([str(styles[kind, int(count)]) for count in digits])
+    by_digits = pa.array([str(styles[kind, count]) for count in range(MOST_DIGITS + 1)])
+    style = by_digits.take(pa.array(digits))
     return _number_cells(amount, _too_long(columns.numbers(source)), amount, [style])
 
 
@@ -142,7 +145,7 @@ def _texts(frame: pd.DataFrame, column: Column) -> pa.Array:
     source = frame[column.source]
     if column.kind != "yes-no":
         return columns.text(source)
-    return pa.array(["yes" if value else "no" for value in source], pa.large_string())
+    return pc.if_else(pa.array(source.astype("bool")), "yes", "no")
 
 
 def _too_long(whole: pa.Array) -> pa.Array:

@@ -7,7 +7,7 @@ from datetime import date
 
 import pandas as pd
 
-# Kinds of work, in the order in which they are shown: hold money back before paying any.
+# Kinds of work, in the order in which they are shown: what to hold back comes before paying.
 LISTS = ("hold", "pay", "chase", "claim", "post", "refund", "collect", "check")
 MONEY_CLASSES = ("stop", "claim", "owed", "at-risk", "timing", "info")
 SEVERITIES = ("high", "medium", "low")

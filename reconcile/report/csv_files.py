@@ -1,7 +1,8 @@
 """The CSV files of a report: their names, columns and bytes.
 
 UTF-8 without a mark, comma, LF, texts in double quotes (RFC 4180 allows a reader LF), blank
-where there is nothing. The same rows give the same bytes.
+where there is nothing. The same rows give the same bytes. Long digit strings are whole in the
+file; a spreadsheet that opens it as numbers would still round them, and the workbook does not.
 """
 
 from __future__ import annotations

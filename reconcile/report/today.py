@@ -104,7 +104,7 @@ def _work(contents: Contents, to_act: pd.DataFrame) -> Block:
     order = rows["list"].map(rank).fillna(len(rank)).to_numpy().argsort(kind="stable")
     shown = [
         Column("List", "list"),
-        Column("What it is", "work", "prose", width=34),
+        Column("What it is", "work", "prose", width=40),
         Column("How many", "count", "number"),
         Column("Class", "class"),
         Column("Amount", "amount_minor", "amount", "currency"),
@@ -118,13 +118,13 @@ def _work(contents: Contents, to_act: pd.DataFrame) -> Block:
 def _urgent(to_act: pd.DataFrame) -> Block:
     shown = [
         Column("Order", "order_ref", width=18),
-        Column("What", "title", "prose", width=34),
+        Column("What", "title", "prose", width=40),
         Column("Days old", "age_days", "number"),
         Column("Class", "class"),
         Column("Amount", "amount_minor", "amount", "currency"),
         Column("Currency", "currency"),
         Column("Due by", "due_by", "date"),
-        Column("What to do", "action", "prose", width=44),
+        Column("What to do", "action", "prose", width=60),
         Column("Supplier", "supplier", width=16),
         Column("Document", "document", width=22),
     ]
@@ -137,7 +137,7 @@ def _money(to_act: pd.DataFrame) -> Block:
     rows = rows.assign(meaning=rows["class"].astype("str").map(_CLASS_MEANING).fillna(""))
     shown = [
         Column("Class", "class"),
-        Column("What it means", "meaning", "prose", width=34),
+        Column("What it means", "meaning", "prose", width=40),
         Column("How many", "count", "number"),
         Column("Currency", "currency"),
         Column("Amount", "amount_minor", "amount", "currency"),
@@ -157,7 +157,7 @@ def _states(lines: pd.DataFrame) -> Block:
     )
     shown = [
         Column("State", "state"),
-        Column("What it means", "meaning", "prose", width=34),
+        Column("What it means", "meaning", "prose", width=40),
         Column("Lines", "lines", "number"),
     ]
     return Block(f"Order lines by state: {len(lines):,}", shown, rows[rows["lines"] > 0])

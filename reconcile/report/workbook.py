@@ -21,7 +21,16 @@ from openpyxl.worksheet.properties import PageSetupProperties
 from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.report import columns
-from reconcile.report.cells import LINE_POINTS, PADDING, Column, Kind, Styles, cell_text, rows_xml
+from reconcile.report.cells import (
+    LINE_POINTS,
+    MOST_DIGITS,
+    PADDING,
+    Column,
+    Kind,
+    Styles,
+    cell_text,
+    rows_xml,
+)
 from reconcile.report.contents import Contents
 from reconcile.report.sheets import Block, Sheet, sheets
 from reconcile.report.today import today
@@ -35,7 +44,6 @@ _RIGHT: tuple[Kind, ...] = ("amount", "number")
 _A4 = 9
 _NARROWEST = 8
 _ONE_LINE = 14  # longer headings take two lines
-_MOST_DIGITS = 4
 # A zip archive cannot hold an earlier time than this one.
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 
@@ -76,7 +84,7 @@ def _styles(page: Worksheet) -> Styles:
         ("date", 0): "yyyy-mm-dd",
         ("number", 0): "#,##0",
     }
-    for digits in range(_MOST_DIGITS + 1):
+    for digits in range(MOST_DIGITS + 1):
         formats["amount", digits] = "#,##0" + "." * (digits > 0) + "0" * digits
     out = {}
     for (kind, digits), number_format in formats.items():
