@@ -35,6 +35,13 @@ def minor_digits(currency: str) -> int | None:
     return None if digits is None else int(digits)
 
 
+def digits_of(currency: pd.Series) -> Ints:
+    """Decimals of each row's currency; 0 where the row has none. Each code is looked up once."""
+    codes, names = pd.factorize(currency)
+    digits = [minor_digits(str(name)) or 0 for name in names]
+    return np.array([*digits, 0], dtype=np.int64)[codes]
+
+
 def round_half_up(numerator: Ints, denominator: Ints | int) -> Ints:
     """Divide whole numbers, an exact half rounded away from zero, without leaving integers."""
     sign = np.sign(numerator)
@@ -91,10 +98,10 @@ def major_text(minor: pd.Series, currency: pd.Series) -> pd.Series:
     >>> list(major_text(pd.Series([-5, 12345, None], dtype="Int64"), pd.Series(["EUR", "JPY", ""])))
     ['-0.05', '12345', '']
     """
-    digits = currency.map(lambda code: minor_digits(code) or 0).astype("int64")
+    digits = digits_of(currency)
     text = minor.abs().astype("string").fillna("")
     out = pd.Series("", index=minor.index, dtype="str")
-    for count in sorted(set(digits)):
+    for count in sorted(set(digits.tolist())):
         here = (digits == count) & minor.notna()
         part = text[here].str.zfill(count + 1)
         shown = part.str.slice(0, -count) + "." + part.str.slice(-count) if count else part
@@ -114,7 +121,7 @@ def within_tolerance(
     """
     if absolute == 0 or percent == 0:
         return gap <= 0
-    digits = currency.map(lambda code: minor_digits(code) or 0).to_numpy(np.int64)
+    digits = digits_of(currency)
     most = {count: int(absolute.scaleb(int(count))) for count in set(digits.tolist())}
     limit = np.array([most[count] for count in digits.tolist()], dtype=np.int64)
     numerator, denominator = (percent / 100).as_integer_ratio()

@@ -20,6 +20,7 @@ from reconcile.checks.inputs import input_table
 from reconcile.checks.verdicts import Setting
 from reconcile.errors import RefusedError
 from reconcile.intake.load import Intake, file_problems, load
+from reconcile.joined import joined_texts
 from reconcile.matching.match import Matched, match
 from reconcile.rates import in_home_currency
 from reconcile.report.contents import Contents
@@ -165,7 +166,7 @@ def _invoice_numbers(rows: pd.DataFrame, matched: Matched) -> pd.Series:
     numbers = matched.places["invoices"]["invoice_no"].iloc[link["row_id"].to_numpy()]
     frame = pd.DataFrame({"owner": link["supplier_order"].to_numpy(), "no": numbers.to_numpy()})
     frame = frame.drop_duplicates().sort_values(["owner", "no"])
-    text = frame.groupby("owner")["no"].agg("; ".join)
+    text = joined_texts(frame["owner"], frame["no"])
     return rows["supplier_order"].map(text).fillna("").astype("str")
 
 

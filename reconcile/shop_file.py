@@ -54,10 +54,8 @@ def read_shop(folder: Path) -> tuple[Shop, list[Problem]]:
         mend = "Mend that place; the file must be TOML in UTF-8."
         raise RefusedError([Problem(SETTINGS_FILE, f"it cannot be read: {error}.", mend)]) from None
     except OSError as error:
-        mend = "Give yourself the right to read it."
-        raise RefusedError(
-            [Problem(SETTINGS_FILE, f"it cannot be read: {error.strerror}.", mend)]
-        ) from None
+        what = f"it cannot be read: {error.strerror}."
+        raise RefusedError([Problem(SETTINGS_FILE, what, "Check its rights.")]) from None
     reader = _Reader()
     return reader.shop(folder, data), reader.problems
 
@@ -132,8 +130,7 @@ class _Reader:
             self.complain("[shop]", f"home_currency {currency!r} is not a currency.", mend)
         zone = self.zone("[shop]", "time_zone", self.get("[shop]", head, "time_zone", str, "UTC"))
         rules = self.get("", data, "rules", dict, {})
-        for name, settings in rules.items():
-            self.get("[rules]", rules, name, dict, {}) if not isinstance(settings, dict) else None
+        rules = {name: self.get("[rules]", rules, name, dict, {}) for name in rules}
         return Shop(
             folder=folder,
             name=self.get("[shop]", head, "name", str, ""),
@@ -141,7 +138,7 @@ class _Reader:
             zone=zone,
             suppliers=self.suppliers(self.get("", data, "suppliers", dict, {})),
             sources=self.sources(data),
-            rules={name: table for name, table in rules.items() if isinstance(table, dict)},
+            rules=rules,
             tolerance=self.tolerance(self.get("", data, "tolerance", dict, {})),
         )
 

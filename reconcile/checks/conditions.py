@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.facts import Table
-from reconcile.money import minor_digits, within_tolerance
+from reconcile.money import digits_of, within_tolerance
 from reconcile.shop import Tolerance
 
 Bools = NDArray[np.bool_]
@@ -71,5 +71,6 @@ def _limit(condition: Condition, kind: str, frame: pd.DataFrame) -> pd.Series:
     value = Decimal(condition.value)
     if kind != "money" or value == 0:
         return pd.Series(int(value), index=frame.index)
-    digits = frame["currency"].map(lambda code: minor_digits(code) or 0)
-    return digits.map({count: int(value.scaleb(count)) for count in set(digits)})
+    digits = digits_of(frame["currency"]).tolist()
+    most = {count: int(value.scaleb(count)) for count in set(digits)}
+    return pd.Series([most[count] for count in digits], index=frame.index, dtype="int64")

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.checks.catalogue import Rule
+from reconcile.joined import joined_texts
 
 _SHOWN = 12  # rows of one record that a cell names; a bulk payment's orders are many
 _SELF = {"payments": "payments", "shipments": "shipments", "order_lines": "orders"}
@@ -81,7 +82,8 @@ def _by_supplier_order(record: str, wanted: np.ndarray, places: Places) -> pd.Se
     )
     frame = frame.sort_values(["owner", "file", "row"])
     nth = frame.groupby("owner").cumcount()
-    shown = frame[nth < _SHOWN].groupby("owner")["text"].agg("; ".join)
+    few = frame[nth < _SHOWN]
+    shown = joined_texts(few["owner"], few["text"])
     more = frame.groupby("owner").size() - _SHOWN
     more = more[more > 0]
     shown[more.index] = shown[more.index] + "; and " + more.astype("str") + f" more {record} rows"

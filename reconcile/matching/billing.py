@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.matching.columns import Bools, Ints, known, latest, number, text, total
-from reconcile.money import line_amount, minor_digits, round_half_up
+from reconcile.money import digits_of, line_amount, round_half_up
 
 
 def invoice_amounts(invoices: pd.DataFrame) -> Ints:
@@ -15,7 +15,7 @@ def invoice_amounts(invoices: pd.DataFrame) -> Ints:
     A line's amount is its line_total, else quantity times unit cost, half up to the minor
     unit, plus shipping, tax and other charges.
     """
-    digits = invoices["currency"].map(lambda code: minor_digits(code) or 0).to_numpy(np.int64)
+    digits = digits_of(invoices["currency"])
     goods = line_amount(
         invoices["qty"].to_numpy(np.int64), number(invoices, "unit_cost_micro"), digits
     )

@@ -21,7 +21,7 @@ from reconcile.matching.columns import (
     total,
 )
 from reconcile.matching.columns import count as count_of
-from reconcile.money import line_amount, minor_digits
+from reconcile.money import digits_of, line_amount
 from reconcile.records import ORDERS
 
 NOT_FOUND, AMBIGUOUS = -1, -2
@@ -139,7 +139,7 @@ def _refunded_in_full(lines: pd.DataFrame, orders: pd.DataFrame, any_qty: Bools)
     whole = np.full(len(orders), np.iinfo(np.int64).max)
     for name in ("order_total_minor", "customer_paid_minor"):
         whole = np.where(known(orders, name), np.minimum(whole, number(orders, name)), whole)
-    codes = lines["currency"].map(lambda code: minor_digits(code) or 0).to_numpy(dtype=np.int64)
+    codes = digits_of(lines["currency"])
     worth = line_amount(lines["qty"].to_numpy(np.int64), number(lines, "unit_price_micro"), codes)
     goods = total(lines["order"].to_numpy(), worth - number(lines, "discount_minor"), len(orders))
     goods -= number(orders, "order_discount_minor")

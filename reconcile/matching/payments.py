@@ -124,16 +124,24 @@ def _by_one_invoice(amounts: Ints, rows: pd.DataFrame, invoiced: Invoiced) -> li
         alone.assign(amount=amounts[alone["payment"]])[["payment", "money", "amount"]],
         _whole(rows[full], invoiced),
     ]
-    smaller = rows[~single & ~full]
-    for number, group in smaller.groupby("invoice"):
-        found.append(_in_parts(group["payment"].to_numpy(), amounts, number, invoiced))
+    smaller = rows[~single & ~full].sort_values(["invoice", "payment"])
+    mine = orders[orders["invoice"].isin(smaller["invoice"])]
+    mine = mine.sort_values(["invoice", "amount", "money"])
+    begin = np.searchsorted(mine["invoice"], smaller["invoice"].unique())
+    end = np.searchsorted(mine["invoice"], smaller["invoice"].unique(), side="right")
+    money, due = mine["money"].to_numpy(), mine["amount"].to_numpy()
+    # Invoices that are paid in parts are few, and each needs a search of its own.
+    for at, (number, group) in enumerate(smaller.groupby("invoice")["payment"]):
+        here = slice(begin[at], end[at])
+        complete = due[here].sum() == invoiced.totals[number]
+        found += _in_parts(group.to_numpy(), amounts, money[here], due[here], complete=complete)
     return found
 
 
-def _in_parts(paid: Ints, amounts: Ints, invoice: object, invoiced: Invoiced) -> pd.DataFrame:
+def _in_parts(
+    paid: Ints, amounts: Ints, money: Ints, due: Ints, *, complete: bool
+) -> list[pd.DataFrame]:
     """Smaller payments of one invoice: the only subset each; the rest together pay the rest."""
-    orders = invoiced.orders[invoiced.orders["invoice"] == invoice].sort_values("money")
-    money, due = orders["money"].to_numpy(), orders["amount"].to_numpy()
     found, waiting, open_orders = [], [], np.ones(len(money), dtype=bool)
     for payment in paid:
         subset = only_subset(due.tolist(), int(amounts[payment]))
@@ -143,12 +151,13 @@ def _in_parts(paid: Ints, amounts: Ints, invoice: object, invoiced: Invoiced) ->
             found.append(_shares(np.full(len(at), payment), money[at], due[at]))
         else:
             waiting.append(payment)
-    left = np.array(waiting, dtype=np.int64)
+    left = np.array(
+        sorted(waiting, key=lambda payment: (amounts[payment], payment)), dtype=np.int64
+    )
     rest_is_paid = len(left) and amounts[left].sum() == due[open_orders].sum()
-    complete = due.sum() == invoiced.totals[invoice]  # type: ignore[call-overload]
     if rest_is_paid and complete and (due[open_orders] > 0).all():
         found.append(_laid_together(left, amounts[left], money[open_orders], due[open_orders]))
-    return pd.concat(found, ignore_index=True) if found else _NO_SHARES
+    return found
 
 
 def _laid_together(payments: Ints, paid: Ints, money: Ints, due: Ints) -> pd.DataFrame:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.matching.columns import Ints, days, masked, number, text
-from reconcile.money import line_amount, minor_digits
+from reconcile.money import digits_of, line_amount
 
 _LONG_AGO = np.datetime64("1900-01-01", "s")
 _FAR_OFF = np.datetime64("2200-01-01", "s")
@@ -87,7 +87,7 @@ def _best(found: pd.DataFrame) -> pd.DataFrame:
 
 def _agreed(best: pd.DataFrame) -> Ints:
     quantity = best["quantity"].to_numpy(dtype=np.int64)
-    digits = best["currency"].map(lambda code: minor_digits(code) or 0).to_numpy(dtype=np.int64)
+    digits = digits_of(best["currency"])
     goods = line_amount(quantity, best["unit_cost_micro"].to_numpy(np.int64), digits)
     first = best["shipping_minor"].to_numpy(np.int64)
     further = best["shipping_next_minor"].to_numpy(np.int64) * np.maximum(quantity - 1, 0)

@@ -81,8 +81,6 @@ def rows_xml(
     frame: pd.DataFrame, shown: list[Column], first_row: int, styles: Styles, home: str
 ) -> str:
     """All rows of a frame, the first one in ``first_row`` of its sheet."""
-    if not len(frame):
-        return ""
     row = pc.cast(pa.array(np.arange(first_row, first_row + len(frame))), pa.string())
     parts = ['<row r="', row, '"', _heights(frame, shown), ">"]
     for place, column in enumerate(shown, start=1):

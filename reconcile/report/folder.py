@@ -53,14 +53,19 @@ def check_writable(out: Path, shop_folder: Path) -> list[Problem]:
     """
     place = str(out)
     try:
-        here = out.resolve()
-        shop = shop_folder.resolve()
+        here = _real(out)
+        shop = _real(shop_folder)
         if here == shop or here in shop.parents:
             what = "the report would replace the shop folder or a folder around it."
             return [Problem(place, what, "Choose a folder of its own with --out.")]
         return _in_the_way(place, here) or _not_writable(place, here)
     except OSError as error:
         return [Problem(place, *_cause(error))]
+
+
+def _real(path: Path) -> Path:
+    """Where a path leads; links in a circle lead to themselves."""
+    return Path(os.path.realpath(path))
 
 
 def _in_the_way(place: str, here: Path) -> list[Problem]:
@@ -115,7 +120,7 @@ def replace_folder(out: Path, fill: Callable[[Path], None]) -> None:
     where the disk does not take it; ``out`` is then what it was.
     """
     with _faults(out):
-        here = out.resolve()
+        here = _real(out)
         strange = _in_the_way(str(out), here)
         if strange:
             raise FaultError("\n".join(str(problem) for problem in strange))
@@ -144,7 +149,7 @@ def replace_folder(out: Path, fill: Callable[[Path], None]) -> None:
 def recover(out: Path) -> None:
     """Undo or finish what an earlier run could not; nothing to do after a run that ended well."""
     with _faults(out):
-        _recover(out.resolve())
+        _recover(_real(out))
 
 
 def _beside(out: Path) -> tuple[Path, Path]:

@@ -45,7 +45,7 @@ _STATE_MEANING = {
 }
 
 
-def today(contents: Contents) -> Sheet:
+def first_sheet(contents: Contents) -> Sheet:
     """The page to read at breakfast."""
     to_act = contents.exceptions[contents.exceptions["verdict"] == "open"]
     return Sheet(

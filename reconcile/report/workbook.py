@@ -33,7 +33,7 @@ from reconcile.report.cells import (
 )
 from reconcile.report.contents import Contents
 from reconcile.report.sheets import Block, Sheet, sheets
-from reconcile.report.today import today
+from reconcile.report.today import first_sheet
 
 _TITLE = Font(name="Calibri", size=16, bold=True)
 _NOTE = Font(name="Calibri", size=11, bold=True)
@@ -62,7 +62,7 @@ def workbook(contents: Contents) -> bytes:
     book.remove(book.worksheets[0])
     rows: list[_Rows] = []
     styles: dict[tuple[Kind, int], int] = {}
-    for sheet in (today(contents), *sheets(contents)):
+    for sheet in (first_sheet(contents), *sheets(contents)):
         page = book.create_sheet(sheet.name)
         if not styles:
             styles.update(_styles(page))

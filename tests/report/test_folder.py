@@ -222,6 +222,27 @@ def test_a_file_in_the_way_is_refused(tmp_path: Path, out: str) -> None:
     assert _read(tmp_path) == {"file": "mine"}
 
 
+def test_a_disk_of_its_own_is_refused(tmp_path: Path) -> None:
+    [problem] = check_writable(Path("/dev"), tmp_path)
+    assert problem.what == "is a disk of its own, which cannot be replaced."
+
+
+def test_a_link_that_leads_nowhere_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "one").symlink_to(tmp_path / "two")
+    (tmp_path / "two").symlink_to(tmp_path / "one")
+    [problem] = check_writable(tmp_path / "one" / "out", tmp_path / "shop")
+    assert problem.what.endswith("is a file.")
+
+
+def test_a_name_that_the_disk_cannot_hold_is_refused(tmp_path: Path) -> None:
+    out = tmp_path / ("x" * 300)
+    [problem] = check_writable(out, tmp_path / "shop")
+    assert problem.what == "the system says: File name too long."
+    with pytest.raises(FaultError, match="File name too long"):
+        replace_folder(out, _fill(NEW))
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize("out", ["night", "new/night"])
 def test_a_folder_that_may_not_be_written_is_refused(out: str) -> None:
     with _somebody(), tempfile.TemporaryDirectory() as name:
