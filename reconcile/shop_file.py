@@ -261,8 +261,7 @@ class _Reader:
             if isinstance(value, bool | float | dict | list):
                 mend = "Write it as it would stand in a cell, in quotes."
                 self.complain(f"{place} values", f"{name} is not a text.", mend)
-        both = set(named) & set(self.get(place, table, "columns", dict, {}))
-        for name in sorted(both):
+        for name in sorted(set(named) & set(self.get(place, table, "columns", dict, {}))):
             what = f"{name} has a header in columns and a constant in values."
             self.complain(place, what, "Keep one of them.")
         return {name: str(value) for name, value in named.items()}

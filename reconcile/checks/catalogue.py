@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +25,11 @@ _KEYS = {
     "evidence", "settings", "when", "when_any", "unknown", "waiting", "due", "instead", "text",
     "example",
 }  # fmt: skip
+_CONDITION_KEYS = ("fact", "is", "value", "of")
+_INSTEAD = ("class", "list")
 _TEXTS = ("explanation", "why", "action", "false_alarms")
+FIELD = re.compile(r"\{([a-z_]+)\}")  # a fact, a setting or one of these in an explanation
+_FIELDS = ("due", "as_of", "supplier", "order_ref", "sku")
 
 
 @dataclass(frozen=True)
@@ -98,6 +104,11 @@ def load_catalogue(folder: Path | None = None) -> dict[str, Rule]:
     for rule in rules.values():
         for other in rule.over:
             _need(rule.name, "over", other in rules, f"there is no rule {other!r}")
+    try:
+        TopologicalSorter({rule.name: rule.over for rule in rules.values()}).prepare()
+    except CycleError as error:
+        first, *_ = circle = error.args[1]
+        _need(first, "over", None, f"a circle of causes: {', '.join(circle)}")
     return rules
 
 
@@ -140,13 +151,11 @@ def _rule(name: str, data: Mapping[str, Any]) -> Rule:
     table = TABLES.get(data["table"])
     if table is None:
         raise FaultError(f"The rule file {name}.toml cannot work: table: no such fact table.")
-    settings = {
-        key: Setting(key, entry["default"], entry["default"], entry["means"])
-        for key, entry in data.get("settings", {}).items()
-    }
-    for key in ("amount", "event"):
+    settings = {key: _setting(name, key, one) for key, one in data.get("settings", {}).items()}
+    for key, kind in (("amount", "money"), ("event", "date")):
         fact = data.get(key, "")
-        _need(name, key, not fact or fact in table.facts, f"{table.name} has no fact {fact!r}")
+        fits = fact in table.facts and table.facts[fact].kind == kind
+        _need(name, key, fits or (key == "amount" and not fact), f"{fact!r} is no {kind} of it")
     instead = data.get("instead")
     rule = Rule(
         name=name,
@@ -166,10 +175,10 @@ def _rule(name: str, data: Mapping[str, Any]) -> Rule:
         settings=settings,
         when=_conditions(name, "when", data, table),
         when_any=_conditions(name, "when_any", data, table),
-        unknown=_conditions(name, "unknown", data, table),
+        unknown=_conditions(name, "unknown", data, table, ("cause",)),
         waiting=_conditions(name, "waiting", data, table),
         due=tuple(_due(name, entry, table, settings) for entry in data.get("due", [])),
-        instead=_condition(name, "instead", instead, table) if instead else None,
+        instead=_condition(name, "instead", instead, table, _INSTEAD) if instead else None,
         instead_class=_one_of(name, "class", instead["class"], CLASSES) if instead else "",
         instead_list=_one_of(name, "list", instead["list"], LISTS) if instead else "",
         text=data.get("text", {}),
@@ -178,7 +187,18 @@ def _rule(name: str, data: Mapping[str, Any]) -> Rule:
     _need(name, "when", rule.when, "a rule without conditions would always fire")
     for key in _TEXTS:
         _need(name, f"text.{key}", rule.text.get(key), "it is missing")
+    for field in FIELD.findall(rule.text["explanation"]):
+        known = field in table.facts or field in settings or field in _FIELDS
+        _need(name, "text.explanation", known, f"{table.name} has no fact {field!r}")
     return rule
+
+
+def _setting(rule: str, name: str, entry: Mapping[str, Any]) -> Setting:
+    key = f"settings.{name}"
+    default, means = entry.get("default"), entry.get("means")
+    _need(rule, key, type(default) is int and default >= 0, "default is no whole number from 0")
+    _need(rule, key, isinstance(means, str) and means, "what it means is missing")
+    return Setting(name, default, default, means)
 
 
 def _one_of(rule: str, key: str, value: str, known: tuple[str, ...]) -> str:
@@ -186,28 +206,42 @@ def _one_of(rule: str, key: str, value: str, known: tuple[str, ...]) -> str:
     return value
 
 
+def _known_keys(rule: str, place: str, entry: Mapping[str, Any], keys: Collection[str]) -> None:
+    for key in entry:
+        _need(rule, f"{place}.{key}", key in keys, "the key is not known; " + nearest(key, keys))
+
+
 def _conditions(
-    rule: str, key: str, data: Mapping[str, Any], table: Table
+    rule: str, key: str, data: Mapping[str, Any], table: Table, more: tuple[str, ...] = ()
 ) -> tuple[Condition, ...]:
-    return tuple(_condition(rule, key, entry, table) for entry in data.get(key, []))
+    return tuple(_condition(rule, key, entry, table, more) for entry in data.get(key, []))
 
 
-def _condition(rule: str, key: str, entry: Mapping[str, Any], table: Table) -> Condition:
+def _condition(
+    rule: str, key: str, entry: Mapping[str, Any], table: Table, more: tuple[str, ...]
+) -> Condition:
+    """One comparison; ``more`` are keys that have to stand beside it."""
+    _known_keys(rule, key, entry, (*_CONDITION_KEYS, *more))
+    for name in more:
+        _need(rule, f"{key}.{name}", isinstance(entry.get(name), str), "it is missing")
     fact, comparison = entry.get("fact", ""), entry.get("is", "")
     _need(rule, key, fact in table.facts, f"{table.name} has no fact {fact!r}")
     _need(rule, key, comparison in COMPARISONS, f"{comparison!r} is no comparison")
-    of = entry.get("of", "")
-    _need(rule, key, not of or of in table.facts, f"{table.name} has no fact {of!r}")
+    kind = table.facts[fact].kind
+    _need(rule, key, kind in COMPARISONS[comparison], f"{comparison!r} of a {kind} says nothing")
+    of, gap = entry.get("of", ""), comparison == "beyond-tolerance"
+    of_money = of in table.facts and table.facts[of].kind == "money"
+    _need(rule, key, of_money if gap else not of, f"{table.name} has no money {of!r}")
     value = entry.get("value", 0)
-    if not isinstance(value, str):
-        try:
-            value = Decimal(str(value))
-        except InvalidOperation:
-            _need(rule, key, None, f"{value!r} is not a number")
-    return Condition(fact, comparison, value, of, entry.get("cause", ""))
+    if kind == "text":
+        return Condition(fact, comparison, str(value), of, entry.get("cause", ""))
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    _need(rule, key, number, f"{value!r} is not a number")
+    return Condition(fact, comparison, Decimal(str(value)), of, entry.get("cause", ""))
 
 
 def _due(rule: str, entry: Mapping[str, Any], table: Table, settings: Mapping[str, Setting]) -> Due:
+    _known_keys(rule, "due", entry, ("from", "days", "business_days", "missing"))
     start = entry.get("from", "")
     dated = start in table.facts and table.facts[start].kind == "date"
     _need(rule, "due.from", dated, f"{table.name} has no date {start!r}")

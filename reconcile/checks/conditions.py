@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.facts import Table
+from reconcile.facts import FactKind, Table
 from reconcile.money import digits_of, within_tolerance
 from reconcile.shop import Tolerance
 
@@ -37,7 +37,17 @@ _NUMERIC: Mapping[str, Callable[[pd.Series, pd.Series], pd.Series]] = MappingPro
         "at-most": lambda left, right: left <= right,
     }
 )
-COMPARISONS = ("yes", "no", "known", "equal", "beyond-tolerance", *_NUMERIC)
+# The closed list of comparisons, and the kinds of fact that each can be asked of.
+COMPARISONS: Mapping[str, tuple[FactKind, ...]] = MappingProxyType(
+    {
+        "yes": ("flag",),
+        "no": ("flag",),
+        "known": ("money", "count", "flag", "date", "text"),
+        "equal": ("text",),
+        "beyond-tolerance": ("money",),
+        **dict.fromkeys(_NUMERIC, ("money", "count")),
+    }
+)
 
 
 def compare_fact(

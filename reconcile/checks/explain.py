@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import re
 from datetime import date
 
 import pandas as pd
 
-from reconcile.checks.catalogue import Rule
+from reconcile.checks.catalogue import FIELD, Rule
 from reconcile.money import major_text
 
-_FIELD = re.compile(r"\{([a-z_]+)\}")
 _UNKNOWN = "an unknown amount"
 
 
 def explain(rule: Rule, rows: pd.DataFrame, due: pd.Series, as_of: date) -> pd.Series:
     """The explanation of each row; money with its currency, dates as YYYY-MM-DD."""
     text = pd.Series("", index=rows.index, dtype="str")
-    pieces = _FIELD.split(rule.text["explanation"])
+    pieces = FIELD.split(rule.text["explanation"])
     for number, piece in enumerate(pieces):
         text = text + (_field(rule, piece, rows, due, as_of) if number % 2 else piece)
     return _words(text)

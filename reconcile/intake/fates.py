@@ -259,8 +259,8 @@ def _changes(
         }
     )
     for name in ("order_ref", "sku", "supplier", "invoice_no", "payment_ref"):
-        out[name] = frame[name].to_numpy()[by] if name in frame else ""
+        out[name] = frame[name].iloc[by].to_numpy() if name in frame else ""
     dated = RECORDS[source.record].date
     typed = RECORDS[source.record].column(dated).typed if dated else ""
-    out["date"] = frame[typed].to_numpy()[by] if dated else np.datetime64("NaT", "s")
+    out["date"] = frame[typed].iloc[by].to_numpy() if dated else np.datetime64("NaT", "s")
     return out

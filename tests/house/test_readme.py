@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import click
 import pytest
 
-from reconcile.cli import main
+from reconcile.cli import commands
 from tests.house.project import ROOT
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -57,7 +57,7 @@ def test_the_readme_commands_do_the_whole_set_up() -> None:
 
 def test_every_command_and_option_is_in_the_readme() -> None:
     missing = []
-    for path, command in _commands(main, "reconcile"):
+    for path, command in _commands(commands, "reconcile"):
         options = [
             option
             for parameter in command.params
@@ -69,5 +69,5 @@ def test_every_command_and_option_is_in_the_readme() -> None:
 
 
 def test_commands_of_the_readme_exist() -> None:
-    names = {path for path, _ in _commands(main, "reconcile")}
+    names = {path for path, _ in _commands(commands, "reconcile")}
     assert {"reconcile nightly", "reconcile rules"} <= names
