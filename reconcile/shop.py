@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import UTC, date, datetime
 from decimal import Decimal
 from pathlib import Path
 from typing import Any, Literal
@@ -39,6 +39,30 @@ class Format:
     time_zone: str = ""
     sheet: str = ""
     header_row: int | None = None
+
+    def wrong(self) -> list[tuple[str, str]]:
+        """What keeps the format from being used: what is wrong, and what to do."""
+        found = []
+        if self.decimal not in ("", ".", ","):
+            found.append(("decimal is neither a point nor a comma.", 'Write "." or ",".'))
+        if self.dates and self.dates not in DATE_ORDERS and "%" not in self.dates:
+            mend = nearest(self.dates, DATE_ORDERS) + ' Or a pattern such as "%d %b %Y".'
+            found.append((f"dates = {self.dates!r} is not known.", mend))
+        elif "%" in self.dates and not _tells_a_date(self.dates):
+            mend = 'Write a strptime pattern without %Z, such as "%d %b %Y" or "%m/%d/%Y %H:%M".'
+            found.append((f"dates = {self.dates!r} does not tell year, month and day.", mend))
+        mark = self.delimiter
+        if mark and (len(mark) > 1 or not mark.isascii() or mark in '"\r\n\0'):
+            mend = 'Write one plain character, such as ";" or "\\t".'
+            found.append((f"delimiter = {mark!r} does not part cells.", mend))
+        try:
+            "".encode(self.encoding or "utf-8")
+        except (LookupError, ValueError):
+            mend = 'Write a name such as "utf-8", "cp1252" or "utf-16".'
+            found.append((f"encoding {self.encoding!r} is not known.", mend))
+        if self.header_row is not None and self.header_row < 1:
+            found.append(("header_row is below 1.", "Rows are counted from 1."))
+        return found
 
 
 @dataclass(frozen=True)
@@ -92,3 +116,14 @@ def nearest(word: str, known: Collection[str]) -> str:
     if close:
         return f"Did you mean {close[0]!r}?"
     return "Known here: " + ", ".join(sorted(known)) + "."
+
+
+def _tells_a_date(pattern: str) -> bool:
+    """Whether a date written by the pattern is read again as the same date."""
+    moment = datetime(2026, 10, 31, 13, 45, 59, tzinfo=UTC)
+    try:
+        # The zone is beside the point, and a pattern need not tell it.
+        read = datetime.strptime(moment.strftime(pattern), pattern)  # noqa: DTZ007
+    except ValueError:
+        return False
+    return read.date() == moment.date() and "%Z" not in pattern

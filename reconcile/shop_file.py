@@ -14,7 +14,6 @@ from reconcile.errors import Problem, RefusedError
 from reconcile.money import minor_digits
 from reconcile.records import RECORDS
 from reconcile.shop import (
-    DATE_ORDERS,
     SETTINGS_FILE,
     Cover,
     Format,
@@ -67,7 +66,7 @@ class _Reader:
         self.problems: list[Problem] = []
 
     def complain(self, place: str, what: str, mend: str) -> None:
-        self.problems.append(Problem(f"{SETTINGS_FILE} {place}", what, mend))
+        self.problems.append(Problem(f"{SETTINGS_FILE} {place}".strip(), what, mend))
 
     def keys(self, place: str, table: Mapping[str, Any], allowed: Collection[str]) -> None:
         for key in table:
@@ -251,6 +250,10 @@ class _Reader:
         named = self.get(place, table, "columns", dict, {})
         if record in RECORDS:
             self.keys(f"{place} columns", named, RECORDS[record].names)
+        for name, headers in named.items():
+            if headers == []:
+                what = f"{name} = [] names no header."
+                self.complain(f"{place} columns", what, f'Write {name} = "…", or leave it out.')
         return {name: self.texts(f"{place} columns", named, name) for name in named}
 
     def constants(self, place: str, record: str, table: dict[str, Any]) -> dict[str, str]:
@@ -271,24 +274,12 @@ class _Reader:
         texts = ("encoding", "delimiter", "decimal", "dates", "time_zone", "sheet")
         self.keys(where, table, (*texts, "header_row"))
         found = {key: self.get(where, table, key, str, "") for key in texts}
-        if found["decimal"] not in ("", ".", ","):
-            self.complain(where, "decimal is neither a point nor a comma.", 'Write "." or ",".')
-        if found["dates"] and found["dates"] not in DATE_ORDERS and "%" not in found["dates"]:
-            mend = nearest(found["dates"], DATE_ORDERS) + ' Or a pattern such as "%d %b %Y".'
-            self.complain(where, f"dates = {found['dates']!r} is not known.", mend)
-        if len(found["delimiter"]) > 1:
-            self.complain(where, "delimiter is longer than one character.", 'Write ";" or "\\t".')
         if found["time_zone"]:
             self.zone(where, "time_zone", found["time_zone"])
-        try:
-            "".encode(found["encoding"] or "utf-8")
-        except LookupError:
-            mend = 'Write a name such as "utf-8", "cp1252" or "utf-16".'
-            self.complain(where, f"encoding {found['encoding']!r} is not known.", mend)
-        header = self.get(where, table, "header_row", int, None)
-        if header is not None and header < 1:
-            self.complain(where, "header_row is below 1.", "Rows are counted from 1.")
-        return Format(**found, header_row=header)
+        form = Format(**found, header_row=self.get(where, table, "header_row", int, None))
+        for what, mend in form.wrong():
+            self.complain(where, what, mend)
+        return form
 
     def refs(self, place: str, table: dict[str, Any]) -> Refs:
         where = f"{place} refs"

@@ -195,7 +195,8 @@ def _rule(name: str, data: Mapping[str, Any]) -> Rule:
 
 def _setting(rule: str, name: str, entry: Mapping[str, Any]) -> Setting:
     key = f"settings.{name}"
-    default, means = entry.get("default"), entry.get("means")
+    default: Any = entry.get("default")
+    means: Any = entry.get("means")
     _need(rule, key, type(default) is int and default >= 0, "default is no whole number from 0")
     _need(rule, key, isinstance(means, str) and means, "what it means is missing")
     return Setting(name, default, default, means)

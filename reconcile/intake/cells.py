@@ -99,9 +99,10 @@ def parse_counts(texts: pa.Array, decimal: str) -> Parsed:
     return Parsed(values, ok, _blank(texts))
 
 
+_FIRST, _END = np.datetime64("1900-01-01", "s"), np.datetime64("2200-01-01", "s")
 _TIME = (
     r"(?:(?:[T ]|, )(?P<hour>[0-9]{1,2}):(?P<minute>[0-9]{2})(?::(?P<second>[0-9]{2})"
-    r"(?:[.,][0-9]{1,9})?)? ?(?P<zone>Z|UTC|GMT|[+-][0-9]{2}:?[0-9]{2})?)?$"
+    r"(?:[.,][0-9]{1,9})?)? ?(?P<zone>Z|UTC|GMT|[+-](?:0[0-9]|1[0-4]):?[0-5][0-9])?)?$"
 )
 _DAY = {
     "year-first": r"^(?P<year>[0-9]{4})(?:[-/.]?)(?P<month>[0-9]{2})(?:[-/.]?)(?P<day>[0-9]{2})",
@@ -157,7 +158,7 @@ def _by_form(texts: pa.Array, dates: str) -> _Wall:
 
     year, month, day = part("year"), part("month"), part("day")
     hour, minute, second = part("hour"), part("minute"), part("second")
-    ok &= (year >= 1900) & (year <= 2199) & (month >= 1) & (month <= 12) & (day >= 1)  # noqa: PLR2004
+    ok &= (month >= 1) & (month <= 12) & (day >= 1) & (year >= 1)  # noqa: PLR2004
     months = ((np.where(ok, year, 1970) - 1970) * 12 + np.where(ok, month, 1) - 1).astype(
         "datetime64[M]"
     )
@@ -165,6 +166,7 @@ def _by_form(texts: pa.Array, dates: str) -> _Wall:
     ok &= (day <= last) & (hour <= 23) & (minute <= 59) & (second <= 59)  # noqa: PLR2004
     wall = (months.astype("datetime64[D]") + (day - 1)).astype("datetime64[s]")
     wall = wall + (hour * 3600 + minute * 60 + second)
+    ok &= (wall >= _FIRST) & (wall < _END)
     timed = _bools(pc.not_equal(pc.fill_null(pc.struct_field(found, "hour"), ""), ""))
     return wall, timed, _offsets(pc.fill_null(pc.struct_field(found, "zone"), "")), ok
 
@@ -182,14 +184,19 @@ def _offsets(zones: pa.Array) -> NDArray[np.timedelta64]:
 
 
 def _by_pattern(texts: pa.Array, pattern: str) -> _Wall:
-    """By a strptime pattern, strictly: what it reads must be written the same way again."""
+    """By a strptime pattern that tells a day.
+
+    pandas reads the words "now" and "today" as the clock's time whatever the pattern is; no
+    date is without a digit.
+    """
     parsed = pd.to_datetime(
         pd.Series(texts.to_pandas()), format=pattern, errors="coerce", utc="%z" in pattern
     )
     if "%z" in pattern:
         parsed = parsed.dt.tz_localize(None)
-    ok = parsed.notna().to_numpy()
     wall = parsed.to_numpy().astype("datetime64[s]")
+    ok = parsed.notna().to_numpy() & _bools(pc.match_substring_regex(texts, "[0-9]"))
+    ok &= (wall >= _FIRST) & (wall < _END)
     timed = np.full(len(ok), any(mark in pattern for mark in ("%H", "%I", "%T", "%X", "%c")))
     missing = np.timedelta64(0 if "%z" in pattern else "NaT", "s")
     return wall, timed, np.full(len(ok), missing), ok
@@ -228,6 +235,6 @@ def parse_currencies(texts: pa.Array) -> Parsed:
 def parse_rates(texts: pa.Array, decimal: str) -> Parsed:
     """Exchange rates: exact positive decimals, kept as decimal text with a point."""
     plain = pc.replace_substring(texts, pattern=decimal, replacement=".")
-    ok = _bools(pc.match_substring_regex(plain, r"^[0-9]{1,10}(\.[0-9]{1,12})?$"))
+    ok = _bools(pc.match_substring_regex(texts, rf"^[0-9]{{1,10}}(\{decimal}[0-9]{{1,12}})?$"))
     ok &= _bools(pc.match_substring_regex(plain, "[1-9]"))
     return Parsed(plain.to_numpy(zero_copy_only=False), ok, _blank(texts))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -33,7 +34,7 @@ def find_columns(
             if declared is not None or column.required:
                 looked = " or ".join(repr(name) for name in (declared or (column.name,)))
                 what = f"there is no column {looked} for {column.name}."
-                mend = _advice(declared, header)
+                mend = _advice(column.name, declared, header)
                 problems.append(Problem(path, what, mend, row=row))
             continue
         if len(found) > 1 or list(header).count(found[0]) > 1:
@@ -46,8 +47,13 @@ def find_columns(
     return Layout(positions), problems
 
 
-def _advice(declared: tuple[str, ...] | None, header: Sequence[str]) -> str:
-    if declared is None:
-        return "Name its header in [source.columns], or give a constant in [source.constants]."
+def _advice(name: str, declared: tuple[str, ...] | None, header: Sequence[str]) -> str:
     named = [name for name in header if name]
-    return nearest(declared[0], named) if named else "The header row has no names at all."
+    if not named:
+        return "The header row has no names at all."
+    if declared:
+        return nearest(declared[0], named)
+    folded = {word.casefold().replace(" ", "_"): word for word in named}
+    near = difflib.get_close_matches(name, list(folded), n=1)
+    mend = "Name its header in [source.columns], or give a constant in [source.values]."
+    return f"{mend} Is it {folded[near[0]]!r}?" if near else mend

@@ -80,7 +80,7 @@ def _open_all(shop: Shop) -> tuple[list[_Opened], list[Problem]]:
         problems += _constants(shop, source)
     for one in opened:
         try:
-            one.table = read_table(one.raw, sorted(one.positions.values()))
+            one.table = read_table(one.raw, sorted(set(one.positions.values())))
         except RefusedError as error:
             problems += error.problems
     return opened, problems
@@ -89,9 +89,18 @@ def _open_all(shop: Shop) -> tuple[list[_Opened], list[Problem]]:
 def _open(folder: Path, source: Source, problems: list[Problem]) -> list[_Opened]:
     paths: dict[Path, None] = {}
     for pattern in source.files:
-        found = sorted(path for path in folder.glob(pattern) if path.is_file())
-        inside = [path for path in found if path.resolve().is_relative_to(folder.resolve())]
         place = f"{SETTINGS_FILE} source {source.name!r}"
+        try:
+            found = sorted(path for path in folder.glob(pattern) if path.is_file())
+        except (ValueError, IndexError):  # IndexError is for "."
+            what = f"{pattern!r} is not a path, and no pattern for paths."
+            problems.append(Problem(place, what, 'Write a path such as "orders/*.csv".'))
+            continue
+        except OSError as error:
+            what = f"{pattern!r} cannot be looked for: {error.strerror}."
+            problems.append(Problem(place, what, "Check the rights of its folder."))
+            continue
+        inside = [path for path in found if path.resolve().is_relative_to(folder.resolve())]
         if len(inside) < len(found):
             what = f"the path {pattern!r} leads out of the shop folder."
             problems.append(Problem(place, what, "Put the file itself into the folder."))
@@ -114,15 +123,21 @@ def _open(folder: Path, source: Source, problems: list[Problem]) -> list[_Opened
 
 
 def _constants(shop: Shop, source: Source) -> list[Problem]:
+    """Constants that do not parse; an amount is read with the currency where that one does."""
     texts = {name: pa.array([value], pa.string()) for name, value in source.constants.items()}
     place = f"{SETTINGS_FILE} source {source.name!r} values"
-    rejects = Reader(shop, source).read(texts, 1).rejects
-    return [
-        Problem(place, f"{column} = {text!r} does not fit.", f"Write {expected}.")
-        for column, text, expected in zip(
-            rejects["column"], rejects["text"], rejects["expected"], strict=True
-        )
-    ]
+    reader = Reader(shop, source)
+    problems = []
+    currency: dict[str, pa.Array] = {}
+    for name in sorted(texts, key=lambda name: name != "currency"):
+        rejects = reader.read({name: texts[name]} | currency, 1).rejects
+        if name == "currency" and rejects.empty:
+            currency = {name: texts[name]}
+        problems += [
+            Problem(place, f"{name} = {text!r} does not fit.", f"Write {expected}.")
+            for text, expected in zip(rejects["text"], rejects["expected"], strict=True)
+        ]
+    return problems
 
 
 @dataclass
@@ -217,7 +232,8 @@ def _in_order(
         if column.typed not in frame:
             continue
         if frame[column.typed].dtype == "str":
-            frame[column.typed] = frame[column.typed].fillna("")
+            blank = column.words[0] if column.words else ""
+            frame[column.typed] = frame[column.typed].fillna(blank)
         elif column.kind == "flag":
             frame[column.typed] = frame[column.typed].fillna(value=False).astype(bool)
     keys = [str(name) for name in frame if str(name).endswith("_key")]

@@ -6,7 +6,7 @@ import codecs
 import csv
 import hashlib
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +20,7 @@ from reconcile.errors import Problem, RefusedError
 from reconcile.shop import Format
 
 DELIMITERS = ",;\t|"
+_END = "\x1c"
 _HEAD_BYTES = 1 << 20
 _BOMS = {"utf-8": codecs.BOM_UTF8, "utf-16": b"", "utf-32": b""}
 
@@ -92,9 +93,10 @@ def _as_utf8(name: str, data: bytes, encoding: str) -> bytes:
         known = "utf-8"
     try:
         text = data.decode(known)
-    except UnicodeDecodeError as error:
-        row = data.count(b"\n", 0, error.start) + 1
-        what = f"it is not {known}: byte {data[error.start]:#04x} does not fit."
+    except UnicodeError as error:
+        at = error.start if isinstance(error, UnicodeDecodeError) else 0
+        row = data.count(b"\n", 0, at) + 1
+        what = f"it is not {known}: byte {data[at]:#04x} does not fit."
         mend = 'Set encoding in [source.format], for example "cp1252" or "utf-16".'
         raise _refuse(name, what, mend, row) from None
     return data if known == "utf-8" else text.removeprefix("\ufeff").encode()
@@ -131,46 +133,64 @@ def read_table(raw: RawFile, wanted: Sequence[int]) -> TextTable:
 
     Raises RefusedError where the file breaks off inside a quoted cell.
     """
-    width = len(raw.header)
     ragged: list[tuple[int, str]] = []
     if not len(raw.body):
         return TextTable({at: pa.array([], pa.string()) for at in wanted}, *_no_rows())
-    names = [f"c{at}" for at in range(width)]
 
     def keep_ragged(row: pyarrow.csv.InvalidRow) -> str:
         ragged.append((row.number, "" if row.text.strip(raw.delimiter + " ") else "blank"))
         return "skip"
 
-    def parse(*, threads: bool) -> pa.Table:
-        return pyarrow.csv.read_csv(
-            pa.BufferReader(pa.py_buffer(raw.body)),
-            read_options=pyarrow.csv.ReadOptions(
-                column_names=names, use_threads=threads, block_size=1 << 22
-            ),
-            parse_options=pyarrow.csv.ParseOptions(
-                delimiter=raw.delimiter,
-                newlines_in_values=True,
-                ignore_empty_lines=False,
-                invalid_row_handler=None if threads else keep_ragged,
-            ),
-            convert_options=pyarrow.csv.ConvertOptions(
-                include_columns=[f"c{at}" for at in wanted],
-                column_types=dict.fromkeys(names, pa.string()),
-                strings_can_be_null=False,
-            ),
-        )
-
+    body = bytes(raw.body) + _end(raw)
     try:
         # Ragged rows are rare: the rows are counted one by one only where there are some.
-        table = parse(threads=True)
+        table = _parse(raw, body, wanted, None)
     except pa.ArrowInvalid:
         try:
-            table = parse(threads=False)
-        except pa.ArrowInvalid as error:
-            what = f"it cannot be split into cells: {str(error).splitlines()[0]}."
+            table = _parse(raw, body, wanted, keep_ragged)
+        except pa.ArrowInvalid:  # its text may show cells
+            what = "it cannot be split into cells."
             mend = "Look for a quote that is never closed, and check the delimiter."
             raise _refuse(raw.path, what, mend) from None
-    return _numbered(raw, table, ragged, wanted)
+    rows = max(table.num_rows - 1, 0)
+    if table.columns[0][rows:].to_pylist() != [_END]:
+        what = "a quote opens in this row and is never closed."
+        mend = "Close it, or export the file again."
+        row = raw.header_row + table.num_rows + len(ragged)
+        raise _refuse(raw.path, what, mend, row)
+    return _numbered(raw, table.slice(0, rows), ragged, wanted)
+
+
+def _end(raw: RawFile) -> bytes:
+    """A row to put after the last one: not seen where an open quote has swallowed the rest."""
+    row = raw.delimiter.join([_END] * len(raw.header))
+    return (row if raw.body[-1:].tobytes() in (b"\n", b"\r") else f"\n{row}").encode()
+
+
+def _parse(
+    raw: RawFile,
+    body: bytes,
+    wanted: Sequence[int],
+    ragged: Callable[[pyarrow.csv.InvalidRow], str] | None,
+) -> pa.Table:
+    names = [f"c{at}" for at in range(len(raw.header))]
+    return pyarrow.csv.read_csv(
+        pa.BufferReader(pa.py_buffer(body)),
+        read_options=pyarrow.csv.ReadOptions(
+            column_names=names, use_threads=ragged is None, block_size=1 << 22
+        ),
+        parse_options=pyarrow.csv.ParseOptions(
+            delimiter=raw.delimiter,
+            newlines_in_values=True,
+            ignore_empty_lines=False,
+            invalid_row_handler=ragged,
+        ),
+        convert_options=pyarrow.csv.ConvertOptions(
+            include_columns=[f"c{at}" for at in wanted],
+            column_types=dict.fromkeys(names, pa.string()),
+            strings_can_be_null=False,
+        ),
+    )
 
 
 def _no_rows() -> tuple[NDArray[np.int64], NDArray[np.int64], int, int]:
@@ -189,8 +209,7 @@ def _numbered(
     for texts in columns.values():
         if filled.all():
             break
-        stripped = pc.utf8_trim_whitespace(texts) if not filled.any() else texts
-        filled |= pc.not_equal(stripped, "").to_numpy(zero_copy_only=False)
+        filled |= pc.not_equal(pc.utf8_trim_whitespace(texts), "").to_numpy(zero_copy_only=False)
     if not filled.all():
         keep = pa.array(filled)
         columns = {at: texts.filter(keep) for at, texts in columns.items()}

@@ -19,6 +19,7 @@ from reconcile.records import RECORDS, Column
 from reconcile.references import clean, fold
 from reconcile.shop import Shop, Source
 
+_HIDDEN = pa.array([""])
 _MOST_LINE_MICRO = 4e18  # quantity times unit price has to stay inside 64 bits
 
 
@@ -92,6 +93,10 @@ class Reader:
             if column.required:
                 empty = coded.take(np.asarray(pc.equal(coded.texts, "")))
                 rejects.add(column.name, coded.shown, empty, "a value; the cell is empty")
+            if column.kind != "references":
+                # Below a quote that is not closed, other cells stand in this one: never shown.
+                broken = coded.take(np.asarray(pc.match_substring_regex(coded.texts, "[\r\n]")))
+                rejects.add(column.name, _HIDDEN, broken, "one line; is a quote missing?")
             if column.kind == "currency":
                 digits = [minor_digits(code.upper()) for code in coded.texts.to_pylist()]
                 numbers = np.array([-1 if d is None else d for d in digits], dtype=np.int64)

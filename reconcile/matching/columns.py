@@ -69,7 +69,13 @@ def combined(*codes: NDArray[np.integer]) -> Ints:
 def numbered(*columns: pd.Series) -> tuple[list[Ints], pd.Series]:
     """Codes of texts in several columns by one common list, and that list."""
     arrays = [pa.array(column, pa.string(), from_pandas=True) for column in columns]
-    coded = pa.chunked_array(arrays).dictionary_encode().combine_chunks()
+    # A column may come in one piece, in several, or, being empty, in none.
+    pieces = [
+        piece
+        for array in arrays
+        for piece in (array.chunks if isinstance(array, pa.ChunkedArray) else [array])
+    ]
+    coded = pa.chunked_array(pieces, pa.string()).dictionary_encode().combine_chunks()
     if isinstance(coded, pa.ChunkedArray):
         coded = coded.chunk(0)
     codes = coded.indices.to_numpy(zero_copy_only=False).astype(np.int64)

@@ -109,7 +109,8 @@ def payment_rows(tied: Tied, money: Moneys) -> pd.DataFrame:
     status, kind = text(payments, "status"), text(payments, "kind")
     amount = payments["amount_minor"].to_numpy(dtype=np.int64)
     shares = money.shares
-    used = total(shares["payment"].to_numpy(np.int64), np.abs(shares["amount"].to_numpy()), size)
+    # A credit that is set off takes part of a payment off again.
+    used = np.abs(total(shares["payment"].to_numpy(np.int64), shares["amount"].to_numpy(), size))
     out = pd.DataFrame(
         {
             "order": -1,

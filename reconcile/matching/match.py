@@ -125,7 +125,8 @@ def _proofs(tied: Tied, money: Moneys) -> pd.DataFrame:
         right = int(billed) + int(money.line_amount[mine & ~known].sum())
         rows.append(("invoices = billed on orders + on no known order", currency, left, right))
     used = np.zeros(len(payments), dtype=np.int64)
-    np.add.at(used, money.shares["payment"].to_numpy(np.int64), np.abs(money.shares["amount"]))
+    np.add.at(used, money.shares["payment"].to_numpy(np.int64), money.shares["amount"])
+    used = np.abs(used)
     amount = payments["amount_minor"].to_numpy(np.int64)
     for currency in sorted(set(payments["currency"])):
         mine = (payments["currency"] == currency).to_numpy()

@@ -63,8 +63,7 @@ class _Rows:
         self.frame = frame[["supplier_order", "currency"]].astype({"currency": "str"})
         place = pd.Series(frame.index, index=frame["pair"])
         place = place[~place.index.duplicated()]
-        found = place.reindex(pair).fillna(-1).to_numpy(dtype=np.int64)
-        found[owner < 0] = -1
+        found = np.where(owner < 0, -1, place.reindex(pair).fillna(-1).to_numpy(dtype=np.int64))
         ends = np.cumsum([len(part) for part in owners])
         self.numbers = np.split(found, ends[:-1])
 
@@ -166,11 +165,11 @@ def _with_payments(
     paid = payments["amount_minor"].to_numpy(dtype=np.int64)
     due = (frame["payable"].to_numpy(), frame["payable_known"].to_numpy())
 
-    def of(chosen: Bools) -> Allocation:
+    def of(chosen: Bools, *, back: bool) -> Allocation:
         mine = [part[chosen[part["payment"]]] for part in (by_order, by_invoice)]
-        return allocate(paid, mine[0], mine[1], due, invoiced)
+        return allocate(paid, mine[0], mine[1], due, invoiced, back=back)
 
-    out, back = of(counts & ~refund), of(counts & refund)
+    out, back = of(counts & ~refund, back=False), of(counts & refund, back=True)
     shares = pd.concat(
         [out.shares, back.shares.assign(amount=-back.shares["amount"])], ignore_index=True
     )

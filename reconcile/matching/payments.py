@@ -48,8 +48,13 @@ def allocate(
     by_invoice: pd.DataFrame,
     payable: tuple[Ints, Bools],
     invoiced: Invoiced,
+    *,
+    back: bool = False,
 ) -> Allocation:
-    """Allocate payments; amounts are positive, refunds received among them.
+    """Allocate payments, or refunds received (``back``); the amounts of both are positive.
+
+    A credit that is set off in a payment is a negative share: the shares of a payment add up
+    to what it pays. A credit note is given back as an invoice is paid.
 
     ``by_order``: ``payment``, ``money`` (-1 where the order is not found). ``by_invoice``:
     ``payment``, ``invoice`` (-1 where it is not known); of payments without order references.
@@ -60,8 +65,9 @@ def allocate(
     invoices = count(by_invoice["payment"].to_numpy(), payments)
     one = by_invoice[invoices[by_invoice["payment"]] == 1]
     several = by_invoice[invoices[by_invoice["payment"]] > 1]
-    parts.append(_by_invoices(amounts, several, invoiced))
-    parts += _by_one_invoice(amounts, one[one["invoice"] >= 0], invoiced)
+    sign = _signs(by_invoice, invoiced, payments) if back else np.ones(payments, np.int64)
+    parts.append(_by_invoices(amounts, several, invoiced, sign))
+    parts += _by_one_invoice(amounts, one[one["invoice"] >= 0], invoiced, sign)
     shares = pd.concat([part for part in parts if len(part)] or [_NO_SHARES], ignore_index=True)
     placed = total(shares["payment"].to_numpy(), shares["amount"].to_numpy(), payments)
     named = pd.concat([by_order["payment"], by_invoice["payment"]]).unique()
@@ -92,39 +98,51 @@ def _by_orders(amounts: Ints, by_order: pd.DataFrame, payable: tuple[Ints, Bools
     return pd.DataFrame(rows[fits].assign(amount=due[fits]))
 
 
-def _by_invoices(amounts: Ints, rows: pd.DataFrame, invoiced: Invoiced) -> pd.DataFrame:
+def _signs(rows: pd.DataFrame, invoiced: Invoiced, payments: int) -> Ints:
+    """Per refund -1 where what it names adds up to a credit, else 1."""
+    invoice = rows["invoice"].to_numpy()
+    named = np.where(invoice >= 0, np.append(invoiced.totals, 0)[invoice], 0)
+    return np.where(total(rows["payment"].to_numpy(), named, payments) < 0, -1, 1)
+
+
+def _by_invoices(amounts: Ints, rows: pd.DataFrame, invoiced: Invoiced, sign: Ints) -> pd.DataFrame:
     """Several invoices: all are paid where their totals add up to the payment exactly."""
     if rows.empty:
         return _NO_SHARES
     payment, invoice = rows["payment"].to_numpy(), rows["invoice"].to_numpy()
     due = np.where(invoice >= 0, np.append(invoiced.totals, 0)[invoice], 0)
     blocked = total(payment, (invoice < 0).astype(np.int64), len(amounts)) > 0
-    exact = ~blocked & (total(payment, due, len(amounts)) == amounts)
-    return _whole(rows[exact[payment]], invoiced)
+    exact = ~blocked & (total(payment, due, len(amounts)) * sign == amounts)
+    found = _whole(rows[exact[payment]], invoiced, sign)
+    # An order on an invoice and on its credit note gets the balance of both.
+    return found.groupby(["payment", "money"], as_index=False).agg({"amount": "sum"})
 
 
-def _whole(rows: pd.DataFrame, invoiced: Invoiced) -> pd.DataFrame:
+def _whole(rows: pd.DataFrame, invoiced: Invoiced, sign: Ints) -> pd.DataFrame:
     """Each payment pays every order of its invoice what the invoice bills for it."""
-    return rows.merge(invoiced.orders, on="invoice")[["payment", "money", "amount"]]
+    found = rows.merge(invoiced.orders, on="invoice")[["payment", "money", "amount"]]
+    return found.assign(amount=found["amount"] * sign[found["payment"]])
 
 
-def _by_one_invoice(amounts: Ints, rows: pd.DataFrame, invoiced: Invoiced) -> list[pd.DataFrame]:
+def _by_one_invoice(
+    amounts: Ints, rows: pd.DataFrame, invoiced: Invoiced, sign: Ints
+) -> list[pd.DataFrame]:
     """One invoice: the whole of it, its only order, or the only subset that adds up."""
     if rows.empty:
         return []
     payment, invoice = rows["payment"].to_numpy(), rows["invoice"].to_numpy()
-    paid, whole = amounts[payment], invoiced.totals[invoice]
+    paid, whole = amounts[payment], invoiced.totals[invoice] * sign[payment]
     orders = invoiced.orders
     size = count(orders["invoice"].to_numpy(), len(invoiced.totals))
     billed = total(orders["invoice"].to_numpy(), orders["amount"].to_numpy(), len(size))
-    single = (size[invoice] == 1) & (billed[invoice] == whole)
-    full = ~single & (paid >= whole)
+    single = (size[invoice] == 1) & (billed == invoiced.totals)[invoice]
+    full = ~single & (paid >= whole) & (whole > 0)
     alone = rows[single].merge(orders[["invoice", "money"]], on="invoice")
     found = [
         alone.assign(amount=amounts[alone["payment"]])[["payment", "money", "amount"]],
-        _whole(rows[full], invoiced),
+        _whole(rows[full], invoiced, sign),
     ]
-    smaller = rows[~single & ~full].sort_values(["invoice", "payment"])
+    smaller = rows[~single & ~full & (whole > 0)].sort_values(["invoice", "payment"])
     mine = orders[orders["invoice"].isin(smaller["invoice"])]
     mine = mine.sort_values(["invoice", "amount", "money"])
     begin = np.searchsorted(mine["invoice"], smaller["invoice"].unique())
@@ -134,7 +152,9 @@ def _by_one_invoice(amounts: Ints, rows: pd.DataFrame, invoiced: Invoiced) -> li
     for at, (number, group) in enumerate(smaller.groupby("invoice")["payment"]):
         here = slice(begin[at], end[at])
         complete = due[here].sum() == invoiced.totals[number]
-        found += _in_parts(group.to_numpy(), amounts, money[here], due[here], complete=complete)
+        parts = due[here] * sign[group.iloc[0]]
+        if (parts >= 0).all():  # which orders a credit among them is set off against is not said
+            found += _in_parts(group.to_numpy(), amounts, money[here], parts, complete=complete)
     return found
 
 

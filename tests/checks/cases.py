@@ -79,7 +79,7 @@ def outcome(rule: Rule, case: Mapping[str, Any]) -> Outcome:
     stands_in = tuple(name for name in rule.settings if name in rule.table.facts)
     not_known += tuple(name for name in stands_in if name not in facts)
     frame = fact_frame(rule.table, facts, not_known)
-    found = judge(changed[rule.name], frame, _run(case))
+    found = judge(changed[rule.name], frame, night(case))
     if found.empty:
         return Outcome("nothing")
     [row] = found.to_dict("records")
@@ -93,7 +93,7 @@ def outcome(rule: Rule, case: Mapping[str, Any]) -> Outcome:
     )
 
 
-def _run(case: Mapping[str, Any]) -> Setting:
+def night(case: Mapping[str, Any]) -> Setting:
     as_of = date.fromisoformat(case.get("as_of", str(AS_OF)))
     covered: dict[str, date | None] = dict.fromkeys(RECORDS, as_of)
     if "covered" in case:

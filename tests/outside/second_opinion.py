@@ -120,6 +120,7 @@ def _load_sources(
             [],
         )
     zone = settings["shop"].get("time_zone", "UTC")
+    _fill(database, "lacks (record VARCHAR, name VARCHAR)", [])
     sources = []
     for source in settings["source"]:
         record = source["record"]
@@ -167,6 +168,8 @@ def _load_file(database: duckdb.DuckDBPyConnection, source: dict[str, Any], path
         else:
             constant = str(values[column]).replace("'", "''") if column in values else None
             cells.append("NULL" if constant is None else f"'{constant}'")
+            if constant is None:
+                database.execute("INSERT INTO lacks VALUES (?, ?)", [source["record"], column])
     content = "concat_ws(chr(31), " + ", ".join(f"coalesce({cell}, '')" for cell in cells) + ")"
     database.execute(
         f"INSERT INTO raw_{source['record']} SELECT ?, ?, row_number() OVER (), {content},"

@@ -6,6 +6,7 @@
 --   source (src, record, covered_to, zone, prefix_re, suffix_re, separators)
 --   supplier_name (name_key, supplier)      supplier_setting (supplier, terms, dispatch_days)
 --   holiday (supplier, day)                 setting (rule, name, value)
+--   lacks (record, name): columns that a file of the record does not bring
 -- and the variables as_of, zone, tolerance_absolute, tolerance_percent.
 --
 -- Money is whole minor units in BIGINT and HUGEINT until the last view; nothing is a DOUBLE.
@@ -30,14 +31,17 @@ CREATE OR REPLACE TEMP MACRO major(minor, cur) AS minor::DECIMAL(28, 0) * CASE d
     WHEN 0 THEN 1.0000::DECIMAL(8, 4) WHEN 2 THEN 0.0100::DECIMAL(8, 4)
     WHEN 3 THEN 0.0010::DECIMAL(8, 4) ELSE 0.0001::DECIMAL(8, 4) END;
 
--- Text to whole minor units; null where the text is no number or has too many decimals.
+-- Text to whole minor units; null where the text is no number or has too many decimals. Zeros
+-- beyond the currency's decimals say nothing, but three decimals may be thousands.
 CREATE OR REPLACE TEMP MACRO money(txt, cur) AS CASE
     WHEN regexp_full_match(txt, '[+-]?[0-9]+(\.[0-9]+)?')
-         AND length(regexp_extract(txt, '\.([0-9]+)$', 1)) <= decimals_of(cur)
+         AND (length(regexp_extract(txt, '\.([0-9]+)$', 1)) <= decimals_of(cur)
+              OR length(regexp_extract(txt, '\.([0-9]+)$', 1)) <> 3
+              AND length(rtrim(regexp_extract(txt, '\.([0-9]+)$', 1), '0')) <= decimals_of(cur))
     THEN (txt::DECIMAL(28, 4) * 10000)::HUGEINT // (10000 // minor_in_one(cur)) END;
--- Unit costs may be finer than the currency: kept in hundred-millionths.
+-- Unit costs may be finer than the currency, down to millionths.
 CREATE OR REPLACE TEMP MACRO unit_price(txt) AS CASE
-    WHEN regexp_full_match(txt, '[0-9]+(\.[0-9]{1,8})?')
+    WHEN regexp_full_match(txt, '[0-9]+(\.[0-9]{1,6}0*)?')
     THEN (txt::DECIMAL(28, 8) * 100000000)::HUGEINT END;
 -- Quantity times unit cost in minor units, half up.
 CREATE OR REPLACE TEMP MACRO cost(quantity, price, cur) AS
@@ -94,6 +98,9 @@ SELECT r.src, r.file, r.row_no, r.content, r.order_ref AS raw_ref, r.sku AS raw_
     try_cast(r.line_no AS BIGINT) AS line_place, upper(r.ship_to_country) AS country,
     r.supplier AS raw_supplier, r.currency AS cur, s.prefix_re, s.suffix_re,
     coalesce(units(r.refunded_qty), 0) AS refunded_units, r.tracking_no,
+    cost(units(r.qty), unit_price(r.unit_price), r.currency)
+        - coalesce(money(r.discount, r.currency), 0) AS worth_minor,
+    money(r.order_discount, r.currency) AS order_discount_minor,
     local_date(r.tracking_posted_at, s.zone) AS tracking_posted_on,
     local_date(r.customer_paid_at, s.zone) AS customer_paid_on,
     money(r.customer_paid, r.currency) AS customer_paid_minor,
@@ -255,7 +262,9 @@ gathered AS (
     SELECT s.store, s.ref_key, s.collided, k.raw_key, min(k.ordered_on) AS ordered_on,
         max(k.customer_paid_on) AS paid_on, max(k.customer_paid_minor) AS paid,
         max(k.order_total_minor) AS order_total, max(k.cancelled_on) AS cancelled,
-        max(k.refunded_on) AS refund_on, max(k.refunded_minor) AS refund
+        max(k.refunded_on) AS refund_on, max(k.refunded_minor) AS refund,
+        sum(k.worth_minor) - coalesce(max(k.order_discount_minor), 0) AS goods,
+        bool_or(k.refunded_qty > 0) AS some_given_back
     FROM keyed_orders k JOIN spelled s ON s.store = coalesce(k.store, '') AND s.ref_key = k.ref_key
     GROUP BY ALL
 ),
@@ -264,12 +273,16 @@ as_known AS ( -- an amount is known from its date on
         known(paid_on) AS customer_paid_on, known(cancelled) AS cancelled_on,
         CASE WHEN coalesce(paid_on <= getvariable('as_of'), true) THEN paid END AS customer_paid,
         coalesce(refund_on > getvariable('as_of'), false) AS refund_is_later,
-        CASE WHEN NOT refund_is_later THEN refund END AS refunded
+        CASE WHEN NOT refund_is_later THEN refund END AS refunded,
+        -- A date without amount or quantity is a refund of everything.
+        coalesce(refund_on <= getvariable('as_of') AND coalesce(refund, 0) = 0
+            AND NOT some_given_back, false) AS bare_refund, goods
     FROM gathered
 )
 SELECT row_number() OVER (ORDER BY store, ref_key, raw_key) AS order_id, *,
     customer_paid_on IS NOT NULL AND coalesce(customer_paid >= order_total, true) AS funded,
-    coalesce(refunded > 0 AND refunded >= least(customer_paid, order_total), false)
+    bare_refund OR coalesce(refunded > 0
+        AND refunded >= coalesce(least(customer_paid, order_total), goods), false)
         AS refunded_in_full,
     cancelled_on IS NOT NULL OR refunded_in_full AS ended
 FROM as_known;
@@ -393,26 +406,32 @@ LEFT JOIN by_sku e ON e.order_id = b.order_id AND e.supplier = b.supplier AND e.
 -- Money of a supplier order
 ------------------------------------------------------------------------------------------------
 
+-- What has to be paid for: what is live, and what was sent although it is not live any more.
+CREATE OR REPLACE TEMP TABLE due_lines AS
+SELECT l.*, greatest(l.live, least(s.shipped, l.qty)) AS due_qty
+FROM lines l JOIN shipped_lines s USING (line_id);
+
 -- The quote of a line: its own country before any country, then the largest minimum quantity
 -- that fits, then the latest start. Two that differ and tie are no quote.
 CREATE OR REPLACE TEMP TABLE quoted_lines AS
 WITH fits AS (
-    SELECT l.line_id, l.live, q.* EXCLUDE (supplier, sku_key),
+    SELECT l.line_id, l.due_qty, q.* EXCLUDE (supplier, sku_key),
         rank() OVER (PARTITION BY l.line_id ORDER BY q.country IS NULL, q.min_qty DESC,
             q.valid_from DESC NULLS LAST) AS place
-    FROM lines l JOIN orders o USING (order_id)
+    FROM due_lines l JOIN orders o USING (order_id)
     JOIN quotes q ON q.supplier = l.supplier AND q.sku_key = l.sku_key
-        AND (q.country IS NULL OR q.country = l.country) AND q.min_qty <= greatest(l.live, 1)
+        AND (q.country IS NULL OR q.country = l.country) AND q.min_qty <= greatest(l.due_qty, 1)
         AND (q.valid_from IS NULL OR q.valid_from <= o.ordered_on)
         AND (q.valid_to IS NULL OR q.valid_to >= o.ordered_on)
 )
 SELECT line_id, any_value(cur) AS cur, any_value(dispatch_days) AS dispatch_days,
-    any_value(CASE WHEN live = 0 THEN 0 ELSE cost(live * pack, unit_cost, cur) + shipping
-        + shipping_next * (live - 1) END) AS agreed
+    any_value(CASE WHEN due_qty = 0 THEN 0 ELSE cost(due_qty * pack, unit_cost, cur) + shipping
+        + shipping_next * (due_qty - 1) END) AS agreed
 FROM fits WHERE place = 1 GROUP BY line_id
 HAVING count(DISTINCT (unit_cost, cur, shipping, shipping_next, pack)) = 1;
 
--- Billed beyond the ordered quantity: the latest invoice lines, at what they were billed.
+-- Billed beyond the ordered quantity: the latest invoice lines, at what they were billed, and of
+-- a line that is beyond it in part the same part of its amount.
 CREATE OR REPLACE TEMP TABLE duplicate_lines AS
 WITH ordered AS (
     SELECT order_id, supplier, sku_key, sum(qty) AS qty FROM lines GROUP BY ALL
@@ -432,7 +451,7 @@ latest_first AS (
 )
 SELECT order_id, supplier, sku_key, cur,
     sum(CASE WHEN units - qty_after >= qty THEN line_minor
-        ELSE cost(units - qty_after, unit_cost, cur) END) AS minor
+        ELSE (2 * line_minor * (units - qty_after) + qty) // (2 * qty) END) AS minor
 FROM latest_first WHERE units > qty_after GROUP BY ALL;
 
 CREATE OR REPLACE TEMP TABLE billed_orders AS
@@ -442,9 +461,9 @@ FROM invoices WHERE order_id IS NOT NULL GROUP BY ALL;
 
 CREATE OR REPLACE TEMP TABLE agreed_orders AS
 SELECT l.order_id, l.supplier, count(DISTINCT q.cur) AS curs, any_value(q.cur) AS cur,
-    CASE WHEN bool_and(l.live = 0 OR q.line_id IS NOT NULL) AND count(q.line_id) > 0
+    CASE WHEN bool_and(l.due_qty = 0 OR q.line_id IS NOT NULL) AND count(q.line_id) > 0
         AND count(DISTINCT q.cur) = 1 THEN sum(coalesce(q.agreed, 0)) END AS agreed
-FROM lines l LEFT JOIN quoted_lines q USING (line_id) GROUP BY ALL;
+FROM due_lines l LEFT JOIN quoted_lines q USING (line_id) GROUP BY ALL;
 
 CREATE OR REPLACE TEMP TABLE payables AS
 WITH pairs AS (
@@ -501,15 +520,19 @@ SELECT supplier, invoice_key, cur, ref_key, order_id, sum(minor) AS minor,
     sum(sum(minor)) OVER (PARTITION BY supplier, invoice_key, cur) AS total
 FROM invoices GROUP BY supplier, invoice_key, cur, ref_key, order_id;
 
+-- A payment of an invoice of one order is that order's whatever its amount. One that is more than
+-- an invoice of several orders pays all of them, and what is left belongs to none.
 CREATE OR REPLACE TEMP TABLE by_whole_bills AS
 WITH named AS (
     SELECT m.pid, m.minor AS paid, m.bills, b.* FROM movements m JOIN payment_invoices i USING (pid)
     JOIN bill_parts b ON b.supplier = m.supplier AND b.invoice_key = i.invoice_key AND b.cur = m.cur
     WHERE m.refs = 0
 )
-SELECT pid, order_id, minor FROM named
-QUALIFY sum(minor) OVER (PARTITION BY pid) = paid
-    AND count(DISTINCT invoice_key) OVER (PARTITION BY pid) = bills;
+SELECT pid, order_id, CASE WHEN parts = 1 AND bills = 1 AND order_id IS NOT NULL
+    THEN paid ELSE minor END AS minor FROM named
+QUALIFY count(DISTINCT invoice_key) OVER (PARTITION BY pid) = bills
+    AND (sum(minor) OVER (PARTITION BY pid) = paid
+         OR bills = 1 AND (total < paid OR parts = 1 AND order_id IS NOT NULL));
 
 -- A smaller amount: every subset of the invoice's orders, for invoices of up to twelve.
 CREATE OR REPLACE TEMP TABLE by_part_of_bill AS
@@ -593,6 +616,10 @@ CREATE OR REPLACE TEMP TABLE supplier_orders AS
 WITH paid AS (
     SELECT order_id, supplier, count(DISTINCT cur) AS curs, any_value(cur) AS cur,
         sum(CASE kind WHEN 'payment' THEN minor ELSE -minor END) FILTER (same_cur) AS paid,
+        sum(CASE kind WHEN 'payment' THEN minor ELSE -minor END) FILTER (NOT same_cur)
+            AS paid_otherwise,
+        any_value(cur) FILTER (NOT same_cur) AS other_cur,
+        count(DISTINCT cur) FILTER (NOT same_cur) AS other_curs,
         min(minor) FILTER (same_cur AND kind = 'payment') AS smallest,
         count(*) FILTER (same_cur AND kind = 'payment') AS times,
         max(paid_on) FILTER (kind = 'payment') AS last_on
@@ -623,7 +650,12 @@ SELECT y.order_id, y.supplier, o.raw_key AS order_ref, o.customer_paid_on, o.fun
     o.cancelled_on, o.refunded_in_full, coalesce(v.live, 0) AS live, y.billed, y.duplicate,
     y.payable, y.due_on, coalesce(y.cur, p.cur) AS cur,
     y.mixed OR coalesce(p.curs > 1 OR p.cur <> y.cur, false) AS mixed, y.is_billed,
-    coalesce(p.paid, 0) AS paid, coalesce(p.smallest, 0) AS smallest, coalesce(p.times, 0) AS times,
+    coalesce(p.paid, 0) AS paid,
+    -- Paid in one currency alone, and not in the one that it is payable in: what is payable in the
+    -- currency of the payment is not known.
+    coalesce(coalesce(p.paid, 0) <= 0 AND p.paid_otherwise > 0 AND p.other_curs = 1, false)
+        AND NOT y.mixed AS only_otherwise, p.paid_otherwise, p.other_cur,
+    coalesce(p.smallest, 0) AS smallest, coalesce(p.times, 0) AS times,
     p.last_on AS last_paid_on, coalesce(r.repeated, 0) AS repeated,
     w.order_id IS NOT NULL AS is_pending, n.order_id IS NOT NULL AS shipped,
     EXISTS (SELECT 1 FROM hanging h WHERE h.order_id = y.order_id AND h.supplier = y.supplier
@@ -650,10 +682,14 @@ placed AS (
     FROM lines l
 ),
 weighed AS (
-    SELECT l.*, s.shipped, s.any_shipment, s.first_number_on, o.order_ref, o.cur, o.funded, o.ended,
-        o.paid, o.payable, o.mixed, o.last_paid_on,
+    SELECT l.*, s.shipped, s.any_shipment, s.first_number_on, o.order_ref, o.funded, o.ended,
+        CASE WHEN o.only_otherwise THEN o.other_cur ELSE o.cur END AS cur,
+        CASE WHEN o.only_otherwise THEN o.paid_otherwise ELSE o.paid END AS paid,
+        CASE WHEN NOT o.only_otherwise THEN o.payable END AS payable,
+        o.mixed AND NOT o.only_otherwise AS mixed, o.last_paid_on,
         coalesce(q.dispatch_days, o.dispatch_days) AS dispatch_days,
-        greatest(CASE WHEN o.is_billed THEN coalesce(b.minor, 0) * l.qty_upto // l.qty_all
+        greatest(CASE WHEN o.only_otherwise THEN coalesce(q.agreed, 0)
+             WHEN o.is_billed THEN coalesce(b.minor, 0) * l.qty_upto // l.qty_all
                 - coalesce(b.minor, 0) * (l.qty_upto - l.qty) // l.qty_all
              WHEN o.payable IS NOT NULL THEN coalesce(q.agreed, 0) END, 0) AS weight
     FROM placed l JOIN shipped_lines s USING (line_id)
@@ -696,6 +732,9 @@ CREATE OR REPLACE TEMP MACRO verdict_of(due, cover_on) AS CASE
     WHEN due IS NULL THEN 'unknown'
     WHEN getvariable('as_of') <= due THEN 'waiting'
     WHEN cover_on >= due THEN 'open' ELSE 'unknown' END;
+-- Nobody can tell what is missing from a column that a file does not bring.
+CREATE OR REPLACE TEMP MACRO lacking(of_record, column_name) AS EXISTS (
+    SELECT 1 FROM lacks k WHERE k.record = of_record AND k.name = column_name);
 -- A gap within the tolerance passes; both limits must hold.
 CREATE OR REPLACE TEMP MACRO tolerated(gap, base, cur) AS
     gap <= (getvariable('tolerance_absolute') * minor_in_one(cur))
@@ -792,9 +831,10 @@ GROUP BY ALL;
 CREATE OR REPLACE TEMP VIEW rule_tracking_not_posted AS
 SELECT 'tracking-not-posted' AS rule, order_ref, raw_sku AS sku, supplier, NULL::HUGEINT AS minor,
     NULL::VARCHAR AS cur,
-    verdict_of(first_number_on + rule_days('tracking-not-posted', 'grace_days', 1)::INTEGER,
-               covered('orders')) AS verdict
-FROM order_lines
+    CASE WHEN verdict_of(due_on, covered('orders')) = 'open' AND lacking('orders', 'tracking_no')
+         THEN 'unknown' ELSE verdict_of(due_on, covered('orders')) END AS verdict
+FROM (SELECT *, first_number_on + rule_days('tracking-not-posted', 'grace_days', 1)::INTEGER AS due_on
+      FROM order_lines)
 WHERE first_number_on IS NOT NULL AND (tracking_no IS NULL OR tracking_posted_on > getvariable('as_of'));
 
 CREATE OR REPLACE TEMP VIEW rule_missing_tracking AS

@@ -94,7 +94,7 @@ def _amounts(rows: list[Row], rule: str) -> dict[tuple[str, str], str]:
 
 
 def test_exact_halves_are_rounded_up(tmp_path: Path) -> None:
-    costs = {"R-1": "2.675", "R-2": "1.005", "R-3": "0.285", "R-4": "2.6749999", "R-5": "0.125"}
+    costs = {"R-1": "2.675", "R-2": "1.005", "R-3": "0.285", "R-4": "2.674999", "R-5": "0.125"}
     orders = [_order_line("R-0", "lamp", 1)] + [_order_line(ref, "lamp", 1) for ref in costs]
     invoices = [_bill("R-0", "lamp", "1.00")] + [
         _bill(ref, "lamp", cost) for ref, cost in costs.items()

@@ -1,0 +1,1 @@
+"""How long the nightly run takes, beside a query that looks for four things in the same files."""

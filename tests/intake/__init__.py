@@ -1,0 +1,1 @@
+"""Reading exports: cells, rows, repeats, and what becomes of each row."""

@@ -1,0 +1,1 @@
+"""Matching: which money and which goods belong to which order."""
