@@ -82,6 +82,7 @@ SUPPLIER_ORDERS = _table(
     Fact("repeated_payment", "flag", "payable not known, and two payments of one amount"),
     Fact("paid_or_shipped", "flag", "something is paid or sent"),
     Fact("paid_or_payable", "money", "paid, else payable", "invoices or quotes"),
+    Fact("backed", "flag", "the supplier supplies a line of the order, or bills something of it"),
     Fact("pending", "count", "payments that are under way"),
     Fact("undecided", "count", "payments that name the order and could not be allocated"),
     Fact("unread_payment", "flag", "a payment row that was rejected names the order"),

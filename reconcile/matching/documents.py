@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.matching.columns import has, text, total
+from reconcile.matching.doubts import stray_owners
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.orders import AMBIGUOUS, NOT_FOUND
 from reconcile.matching.tie import Tied
@@ -108,7 +109,9 @@ def payment_rows(tied: Tied, money: Moneys) -> pd.DataFrame:
     size = len(payments)
     status, kind = text(payments, "status"), text(payments, "kind")
     amount = payments["amount_minor"].to_numpy(dtype=np.int64)
-    shares = money.shares
+    # Money at a supplier who neither supplies nor bills anything of the order reaches no goods.
+    owner = money.rows["supplier_order"].to_numpy()[money.shares["money"].to_numpy(np.int64)]
+    shares = money.shares[~stray_owners(tied)[owner]]
     # A credit that is set off takes part of a payment off again.
     used = np.abs(total(shares["payment"].to_numpy(np.int64), shares["amount"].to_numpy(), size))
     out = pd.DataFrame(

@@ -86,12 +86,14 @@ def _places(tied: Tied) -> dict[str, pd.DataFrame]:
 def _links(tied: Tied, money: Moneys, parcels: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """Which rows of each record stand behind which supplier order."""
     owner = money.rows["supplier_order"].to_numpy()
-    paid = pd.concat(
-        [frame[["payment", "money"]] for frame in (money.shares, money.touched, money.pending)]
+    allocated = pd.DataFrame(
+        {
+            "payment": money.shares["payment"],
+            "owner": owner[money.shares["money"].to_numpy(np.int64)],
+        }
     )
-    by_money = pd.DataFrame(
-        {"row_id": paid["payment"], "supplier_order": owner[paid["money"].to_numpy(np.int64)]}
-    )
+    paid = pd.concat([allocated, money.touched, money.pending])
+    by_money = paid.rename(columns={"payment": "row_id", "owner": "supplier_order"})
     found = {
         "orders": tied.lines[["row_id", "supplier_order"]],
         "payments": pd.concat([by_money, tied.paid_orders[["row_id", "supplier_order"]]]),

@@ -7,7 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.billing import duplicate_lines, invoice_amounts
+from reconcile.matching.billing import (
+    duplicate_lines,
+    invoice_amounts,
+    is_credit,
+    is_replacement,
+)
 from reconcile.matching.columns import (
     Bools,
     Ints,
@@ -19,6 +24,7 @@ from reconcile.matching.columns import (
     text,
     total,
 )
+from reconcile.matching.doubts import doubtful
 from reconcile.matching.goods import agreed_by_currency
 from reconcile.matching.payments import Allocation, Invoiced, allocate
 from reconcile.matching.tie import Tied
@@ -29,9 +35,9 @@ class Moneys:
     """``rows``: one per supplier order and currency, with its money.
 
     ``shares``: settled payments and refunds on those rows (``payment, money, amount``, refunds
-    negative). ``touched``: rows that an undecided payment could belong to; ``pending``: rows
-    that a payment under way names. ``bills``: billing per item and currency. ``on_invoice``:
-    of each payment what is held by an invoice without reaching an order.
+    negative). ``touched``: supplier orders that an undecided payment could belong to
+    (``payment, owner``); ``pending``: those that a payment under way names. ``bills``: billing
+    per item and currency. ``undecided``: payments that could not be allocated in full.
     """
 
     rows: pd.DataFrame
@@ -73,7 +79,9 @@ def money_table(tied: Tied) -> Moneys:
     invoices, payments = tied.invoices, tied.payments
     groups = len(tied.supplier_orders)
     amount = invoice_amounts(invoices)
-    billed_order = has(invoices["supplier_order"].to_numpy()[invoices["order"] >= 0], groups)
+    real = (invoices["order"] >= 0).to_numpy() & ~is_credit(invoices) & (amount >= 0)
+    real &= ~is_replacement(invoices)
+    billed_order = has(invoices["supplier_order"].to_numpy()[real], groups)
     owner, currency, agreed = agreed_by_currency(tied)
     open_offer = ~billed_order[owner]
     owner, currency, agreed = owner[open_offer], currency[open_offer], agreed[open_offer]
@@ -93,12 +101,16 @@ def money_table(tied: Tied) -> Moneys:
     frame["agreed_known"] = has(at_offer, size)
     frame["agreed"] = total(at_offer, agreed, size)
     on_row = at_invoice >= 0
-    frame["is_billed"] = has(at_invoice[on_row], size)
+    # A credit or a replacement alone is no bill: it changes what was agreed.
+    bill = on_row & ~is_credit(invoices) & ~is_replacement(invoices) & (amount >= 0)
+    frame["is_billed"] = has(at_invoice[bill], size)
     frame["billed"] = total(at_invoice[on_row], amount[on_row], size)
     bills = _bills(tied, amount, at_invoice)
     frame["duplicate"] = total(bills["money"].to_numpy(), bills["duplicate"].to_numpy(), size)
     frame["payable"] = np.where(
-        frame["is_billed"], frame["billed"] - frame["duplicate"], frame["agreed"]
+        frame["is_billed"],
+        frame["billed"] - frame["duplicate"],
+        frame["agreed"] + frame["billed"],
     )
     frame["payable_known"] = frame["is_billed"] | frame["agreed_known"]
     return _with_payments(tied, frame, bills, amount, at_invoice, at_paid)
@@ -157,6 +169,7 @@ def _with_payments(
     invoiced, named_invoice = _invoiced(tied, amount, at_invoice)
     by_order = pd.DataFrame({"payment": tied.paid_orders["row_id"], "money": at_paid})
     by_invoice = pd.DataFrame({"payment": tied.paid_invoices["row_id"], "invoice": named_invoice})
+    all_by_invoice = by_invoice
     by_invoice = by_invoice[~by_invoice["payment"].isin(by_order["payment"])]
     status, kind = text(payments, "status"), text(payments, "kind")
     settled = ((status == "settled") | (status == "")).to_numpy()
@@ -176,13 +189,28 @@ def _with_payments(
     under_way = (status == "pending").to_numpy() & ~refund
     waiting = by_invoice[under_way[by_invoice["payment"]]].merge(invoiced.orders, on="invoice")
     orders = by_order[under_way[by_order["payment"]] & (by_order["money"] >= 0)]
-    pending = pd.concat([orders, waiting[["payment", "money"]]]).drop_duplicates()
+    owner = frame["supplier_order"].to_numpy()
+
+    def owned(pairs: pd.DataFrame) -> pd.DataFrame:
+        payment = pairs["payment"].to_numpy(np.int64)
+        at = owner[pairs["money"].to_numpy(np.int64)]
+        return pd.DataFrame({"payment": payment, "owner": at})
+
+    named = pd.concat([owned(orders), owned(waiting)])
+    pending = pd.concat([named, doubtful(tied, named, all_by_invoice, under_way)])
+    touched = pd.concat(
+        [
+            owned(out.touched),
+            owned(back.touched),
+            doubtful(tied, owned(shares), all_by_invoice, counts),
+        ]
+    )
     _add_paid(frame, shares, payments)
     return Moneys(
         rows=frame,
         shares=shares,
-        touched=pd.concat([out.touched, back.touched], ignore_index=True),
-        pending=pending,
+        touched=touched.drop_duplicates(ignore_index=True),
+        pending=pending.drop_duplicates(ignore_index=True),
         bills=bills,
         line_amount=amount,
         undecided=out.undecided | back.undecided,
@@ -212,7 +240,8 @@ def _add_paid(frame: pd.DataFrame, shares: pd.DataFrame, payments: pd.DataFrame)
     repeated = np.where(known, 0, np.maximum(repeated - given_back, 0))
     frame["repeated"] = repeated > 0
     frame["excess_paid"] = np.where(known, np.maximum(paid - payable, 0), repeated)
-    frame["unpaid_rest"] = np.where(known, np.maximum(payable - paid, 0), 0)
+    # A supplier who gave back more than was paid is not owed the difference on top.
+    frame["unpaid_rest"] = np.where(known, np.maximum(payable - np.maximum(paid, 0), 0), 0)
     frame["last_paid_date"] = latest(
         at, payments["paid_date"].to_numpy()[out["payment"].to_numpy(np.int64)], size
     )

@@ -70,6 +70,11 @@ def allocate(
     parts += _by_one_invoice(amounts, one[one["invoice"] >= 0], invoiced, sign)
     shares = pd.concat([part for part in parts if len(part)] or [_NO_SHARES], ignore_index=True)
     placed = total(shares["payment"].to_numpy(), shares["amount"].to_numpy(), payments)
+    # An invoice whose other lines name no known order can give more than the payment, or less
+    # than nothing: then it is not said what was paid.
+    beyond = (placed < 0) | (placed > amounts)
+    shares = shares[~beyond[shares["payment"].to_numpy(np.int64)]].reset_index(drop=True)
+    placed = np.where(beyond, 0, placed)
     named = pd.concat([by_order["payment"], by_invoice["payment"]]).unique()
     undecided = np.zeros(payments, dtype=bool)
     undecided[named] = True

@@ -18,6 +18,7 @@ from reconcile.matching.columns import (
     masked,
     total,
 )
+from reconcile.matching.doubts import stray_owners
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
 from reconcile.shop import Supplier
@@ -31,7 +32,7 @@ def supplier_orders(
     """Every fact of ``facts.SUPPLIER_ORDERS``, and ``main``: the row that speaks for the lines."""
     rows = money.rows
     owner = rows["supplier_order"].to_numpy()
-    groups, size = len(tied.supplier_orders), len(rows)
+    groups = len(tied.supplier_orders)
     pairs = tied.supplier_orders.iloc[owner].reset_index(drop=True)
     order = pairs["order"].to_numpy()
     orders = tied.orders.orders.iloc[order].reset_index(drop=True)
@@ -58,8 +59,9 @@ def supplier_orders(
     out["repeated_payment"] = rows["repeated"]
     out["paid_or_shipped"] = (paid > 0) | (out["shipped"] > 0)
     out["paid_or_payable"] = masked(np.where(paid > 0, paid, payable), ~known & (paid <= 0))
-    out["pending"] = count(money.pending["money"].to_numpy(np.int64), size)
-    out["undecided"] = count(money.touched["money"].to_numpy(np.int64), size)
+    out["backed"] = ~stray_owners(tied)[owner]
+    out["pending"] = count(money.pending["owner"].to_numpy(np.int64), groups)[owner]
+    out["undecided"] = count(money.touched["owner"].to_numpy(np.int64), groups)[owner]
     out["unread_payment"] = _unread(tied, money, orders["key"], rejected_keys)
     elsewhere = total(owner, (paid > 0).astype(np.int64), groups)[owner] - (paid > 0)
     out["paid_in_other_currency"] = elsewhere > 0

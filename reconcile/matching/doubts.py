@@ -1,0 +1,78 @@
+"""Payments that may belong to a supplier order although they were not allocated to it.
+
+What could be paid already is never called unpaid: every supplier order that such a payment may
+mean is told apart, whatever currency or spelling stands in the way.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from reconcile.matching.columns import Bools, Ints
+from reconcile.matching.orders import AMBIGUOUS
+from reconcile.matching.tie import Tied
+
+
+def doubtful(
+    tied: Tied, shares: pd.DataFrame, named_invoice: pd.DataFrame, chosen: Bools
+) -> pd.DataFrame:
+    """Pairs of a chosen payment and a supplier order that it may mean: ``payment``, ``owner``.
+
+    ``shares``: what reached a supplier order (``payment``, ``owner``). ``named_invoice``:
+    ``payment``, ``invoice`` (-1 where supplier, number and currency name none).
+    """
+    pairs = pd.concat(
+        [_ambiguous(tied), _by_number(tied, shares, named_invoice), _elsewhere(tied, shares)],
+        ignore_index=True,
+    )
+    wanted = chosen[pairs["payment"].to_numpy(np.int64)]
+    return pd.DataFrame(pairs[wanted]).drop_duplicates(ignore_index=True)
+
+
+def stray_owners(tied: Tied) -> Bools:
+    """Supplier orders without a line and without an invoice: only money or parcels name them."""
+    groups = len(tied.supplier_orders)
+    backed = np.zeros(groups, dtype=bool)
+    for frame in (tied.lines, tied.invoices):
+        owner = frame["supplier_order"].to_numpy()
+        backed[owner[owner >= 0]] = True
+    return ~backed
+
+
+def _pairs(payment: Ints, owner: Ints) -> pd.DataFrame:
+    return pd.DataFrame({"payment": payment, "owner": owner}).astype("int64")
+
+
+def _ambiguous(tied: Tied) -> pd.DataFrame:
+    """A reference that several orders bear may mean each of them."""
+    named = tied.paid_orders
+    named = named[(named["order"] == AMBIGUOUS).to_numpy()]
+    orders = tied.orders.orders[["key"]].reset_index(names="order")
+    found = named[["row_id", "key"]].merge(orders, on="key")
+    owners = tied.supplier_orders.reset_index(names="owner")[["owner", "order"]]
+    found = found.merge(owners, on="order")
+    return _pairs(found["row_id"].to_numpy(), found["owner"].to_numpy())
+
+
+def _by_number(tied: Tied, shares: pd.DataFrame, named: pd.DataFrame) -> pd.DataFrame:
+    """An invoice's number under another supplier or currency, or beside other references."""
+    unfound = named.loc[named["invoice"] < 0, "payment"]
+    both = tied.paid_orders["row_id"]
+    numbers = tied.paid_invoices
+    numbers = numbers[numbers["row_id"].isin(unfound) | numbers["row_id"].isin(both)]
+    billed = tied.invoices[["invoice_no_key", "supplier_order"]]
+    billed = billed[billed["supplier_order"] >= 0].drop_duplicates()
+    found = numbers.merge(billed, left_on="key", right_on="invoice_no_key")
+    pairs = _pairs(found["row_id"].to_numpy(), found["supplier_order"].to_numpy())
+    reached = pairs.merge(shares[["payment", "owner"]], how="left", indicator=True)
+    return pairs[(reached["_merge"] == "left_only").to_numpy()]
+
+
+def _elsewhere(tied: Tied, shares: pd.DataFrame) -> pd.DataFrame:
+    """Money for an order at a supplier that has no line of it may be the other suppliers'."""
+    lost = shares[stray_owners(tied)[shares["owner"].to_numpy(np.int64)]]
+    owners = tied.supplier_orders.reset_index(names="other")[["other", "order"]]
+    order = tied.supplier_orders["order"].to_numpy()[lost["owner"].to_numpy(np.int64)]
+    found = lost.assign(order=order).merge(owners, on="order")
+    return _pairs(found["payment"].to_numpy(), found["other"].to_numpy())
