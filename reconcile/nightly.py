@@ -147,9 +147,12 @@ def _pay(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
     rows = facts.iloc[mine["at"].to_numpy(np.int64)].reset_index(drop=True)
     mine = mine.reset_index(drop=True)
     safe = rows["payable"].notna() & (rows["unpaid_rest"] > 0) & (rows["pending"] == 0)
-    for doubt in ("unread_payment", "paid_in_other_currency", "invoice_awaited"):
+    for doubt in ("unread_row", "paid_in_other_currency", "invoice_awaited"):
         safe &= ~rows[doubt]
     safe &= rows["undecided"] == 0
+    # One order with money in two currencies may be one debt told twice.
+    several = facts["supplier_order"][facts["supplier_order"].duplicated()]
+    safe &= ~rows["supplier_order"].isin(several)
     held = exceptions[(exceptions["list"] == "hold") & (exceptions["rule"] != "billed-twice")]
     safe &= ~rows["supplier_order"].isin(held["supplier_order"])
     out = mine[["order_ref", "supplier", "currency", "due_by"]].assign(
@@ -167,7 +170,7 @@ def _invoice_numbers(rows: pd.DataFrame, matched: Matched) -> pd.Series:
     frame = pd.DataFrame({"owner": link["supplier_order"].to_numpy(), "no": numbers.to_numpy()})
     frame = frame.drop_duplicates().sort_values(["owner", "no"])
     text = joined_texts(frame["owner"], frame["no"])
-    return rows["supplier_order"].map(text).fillna("").astype("str")
+    return rows["supplier_order"].map(text).astype("str").fillna("")
 
 
 def _post(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:

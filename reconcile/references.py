@@ -40,7 +40,7 @@ def clean(
         has = pc.ends_with(key, suffix)
         replacement |= has.to_numpy(zero_copy_only=False)
         key = _cut(key, has, stop=-len(suffix))
-    key = _cut(key, pc.match_substring_regex(key, r"^[0-9]+\.0$"), stop=-2)
+    key = _cut(key, pc.match_substring_regex(key, r"[^.]\.0$"), stop=-2)
     numeric = pc.match_substring_regex(key, "^[0-9]+$")
     bare = pc.utf8_ltrim(key, characters="0")
     bare = pc.if_else(pc.equal(bare, ""), "0", bare)

@@ -51,7 +51,7 @@ def evidence_of(
             if record == _SELF.get(rule.table.name) == "shipments":
                 text = _joined(text, _own(rule, mine, tables, places))
             elif record in behind:
-                here = mine["supplier_order"].map(behind[record]).fillna("").astype("str")
+                here = mine["supplier_order"].map(behind[record]).astype("str").fillna("")
                 text = _joined(text, here)
         out[mine.index] = text
     return out

@@ -16,6 +16,7 @@ from reconcile.intake.repeats import codes_of, repeated, superseded
 from reconcile.intake.table import RawFile, TextTable
 from reconcile.intake.typed import Typed
 from reconcile.records import RECORDS, Record
+from reconcile.references import clean, fold
 from reconcile.shop import Source
 
 Read = tuple[RawFile, TextTable, Mapping[str, pa.Array], Typed]
@@ -41,7 +42,7 @@ def settle(source: Source, read: Sequence[Read], first: int, as_of: np.datetime6
     file = np.repeat(np.arange(len(read)), [len(table.rows) for _, table, _, _ in read])
     row = np.concatenate([table.rows for _, table, _, _ in read])
     age = _ages(record, frame, file, [raw.path for raw, *_ in read], as_of)
-    row_code, key_code = _codes(record, read)
+    row_code, key_code = _codes(record, read, frame)
     repeat = repeated(row_code, file, age)
     bad = np.zeros(len(frame), dtype=bool)
     bad[rejects["at"]] = True
@@ -97,8 +98,14 @@ def _ages(
     return age
 
 
-def _codes(record: Record, read: Sequence[Read]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Whole numbers for rows with the same texts, and for rows with the same key."""
+def _codes(
+    record: Record, read: Sequence[Read], frame: pd.DataFrame
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Whole numbers for rows with the same texts, and for rows with the same key.
+
+    In a key SKUs and document numbers are compared cleaned and dates by the day; order
+    references by their text, since two that only look alike may be two orders.
+    """
     total = sum(len(table.rows) for _, table, _, _ in read)
     if len(read) == 1:
         return np.arange(total), np.arange(total)
@@ -119,11 +126,23 @@ def _codes(record: Record, read: Sequence[Read]) -> tuple[NDArray[np.int64], NDA
     for part in record.key:
         chosen = blank
         for name in reversed(part.split("|")):
-            here = texts.get(name, blank)
+            here = _comparable(record, name, texts.get(name, blank), frame)
             marked = pc.binary_join_element_wise(here, pa.scalar(name), "\x1e")
             chosen = pc.if_else(pc.equal(here, ""), chosen, marked)
         keys.append(chosen)
     return codes_of([texts[name] for name in names]), codes_of(keys)
+
+
+def _comparable(record: Record, name: str, texts: pa.Array, frame: pd.DataFrame) -> pa.Array:
+    column = record.column(name)
+    if column.kind == "sku":
+        return fold(texts)
+    if column.kind == "reference" and name != "order_ref":
+        return clean(texts)[0]
+    if column.kind == "date" and column.typed in frame:
+        days = pa.array(frame[column.typed].to_numpy().astype("datetime64[D]"))
+        return pc.coalesce(pc.cast(days, pa.string()), texts)
+    return texts
 
 
 def _after(record: Record, frame: pd.DataFrame, as_of: np.datetime64) -> NDArray[np.bool_]:

@@ -62,8 +62,10 @@ def duplicate_lines(
     over = used & ~credit & (quantity > 0)
     over[over] &= excess[item[over]] > 0
     at = np.flatnonzero(over)
-    # Newest first: what was billed last is what was billed twice.
-    keys = (invoices["row"].to_numpy()[at], invoices["invoice_no_key"].to_numpy()[at], days[at])
+    # Newest first: what was billed last is what was billed twice; of one invoice the dearest line,
+    # since the order of rows says nothing.
+    number_key = invoices["invoice_no_key"].to_numpy()[at]
+    keys = (quantity[at], amount[at], number_key, days[at])
     at = at[np.lexsort((*keys, item[at]))][::-1]
     before = _running(item[at], quantity[at]) - quantity[at]
     taken = np.clip(excess[item[at]] - before, 0, quantity[at])

@@ -8,7 +8,7 @@ import pandas as pd
 from reconcile.matching.columns import has, text, total
 from reconcile.matching.doubts import stray_owners
 from reconcile.matching.moneys import Moneys
-from reconcile.matching.orders import AMBIGUOUS, NOT_FOUND
+from reconcile.matching.orders import AMBIGUOUS
 from reconcile.matching.tie import Tied
 
 
@@ -130,7 +130,7 @@ def payment_rows(tied: Tied, money: Moneys) -> pd.DataFrame:
             "settled": status.isin(["settled", ""]),
             "for_orders": kind != "top-up",
             "names_unknown_order": has(
-                named["row_id"].to_numpy()[(named["order"] == NOT_FOUND).to_numpy()], size
+                named["row_id"].to_numpy()[(named["order"] < 0).to_numpy()], size
             ),
             "undecided": money.undecided,
             "dated": payments["paid_date"],

@@ -183,8 +183,9 @@ def _with_payments(
         return allocate(paid, mine[0], mine[1], due, invoiced, back=back)
 
     out, back = of(counts & ~refund, back=False), of(counts & refund, back=True)
+    taken = back.shares[(back.shares["amount"] != 0).to_numpy()]
     shares = pd.concat(
-        [out.shares, back.shares.assign(amount=-back.shares["amount"])], ignore_index=True
+        [out.shares, taken.assign(amount=-taken["amount"])], ignore_index=True
     )
     under_way = (status == "pending").to_numpy() & ~refund
     waiting = by_invoice[under_way[by_invoice["payment"]]].merge(invoiced.orders, on="invoice")
@@ -221,11 +222,11 @@ def _add_paid(frame: pd.DataFrame, shares: pd.DataFrame, payments: pd.DataFrame)
     size = len(frame)
     money, amount = shares["money"].to_numpy(np.int64), shares["amount"].to_numpy(np.int64)
     frame["paid"] = total(money, amount, size)
-    out = shares[amount > 0].groupby(["money", "payment"], as_index=False)["amount"].sum()
+    out = shares[amount >= 0].groupby(["money", "payment"], as_index=False)["amount"].sum()
     at, part = out["money"].to_numpy(np.int64), out["amount"].to_numpy(np.int64)
     frame["payments"] = count(at, size)
     smallest = np.full(size, np.iinfo(np.int64).max)
-    np.minimum.at(smallest, at, part)
+    np.minimum.at(smallest, at[part > 0], part[part > 0])
     paid, payable = frame["paid"].to_numpy(), frame["payable"].to_numpy()
     known = frame["payable_known"].to_numpy()
     several = (frame["payments"] > 1).to_numpy()
@@ -234,7 +235,7 @@ def _add_paid(frame: pd.DataFrame, shares: pd.DataFrame, payments: pd.DataFrame)
     frame["covered_without_one_payment"] = over & several & (rest >= payable)
     duplicate = frame["duplicate"].to_numpy()
     frame["duplicate_paid"] = over & (duplicate > 0) & (paid >= payable + duplicate)
-    again = out[["money", "amount"]].duplicated().to_numpy()
+    again = out[["money", "amount"]].duplicated().to_numpy() & (part > 0)
     repeated = total(at[again], part[again], size)
     given_back = total(money[amount < 0], -amount[amount < 0], size)
     repeated = np.where(known, 0, np.maximum(repeated - given_back, 0))

@@ -144,9 +144,9 @@ def _refunded_in_full(lines: pd.DataFrame, orders: pd.DataFrame, any_qty: Bools)
     goods = total(lines["order"].to_numpy(), worth - number(lines, "discount_minor"), len(orders))
     goods -= number(orders, "order_discount_minor")
     whole = np.where(whole == np.iinfo(np.int64).max, goods, whole)
-    told = known(orders, "refunded_minor") & (amount > 0)
+    told = known(orders, "refunded_minor")
     bare = ~np.isnat(days(orders, "refunded_date")) & ~told & ~any_qty
-    return np.asarray((told & (amount >= whole)) | bare)
+    return np.asarray((told & (amount > 0) & (amount >= whole)) | bare)
 
 
 class OrderFinder:

@@ -189,14 +189,17 @@ def _laid_together(payments: Ints, paid: Ints, money: Ints, due: Ints) -> pd.Dat
     """Payments and orders of one sum laid end to end: each piece is a share."""
     ends = np.unique(np.concatenate([paid.cumsum(), due.cumsum()]))
     starts = np.concatenate([[0], ends[:-1]])
-    return _shares(
+    laid = _shares(
         payments[np.searchsorted(paid.cumsum(), ends)],
         money[np.searchsorted(due.cumsum(), ends)],
         ends - starts,
     )
+    # Each order is paid once all of them are: every payment touches every order, if by nothing.
+    nothing = _shares(np.repeat(payments, len(money)), np.tile(money, len(payments)), 0)
+    return pd.concat([laid, nothing], ignore_index=True)
 
 
-def _shares(payment: Ints, money: Ints, amount: Ints) -> pd.DataFrame:
+def _shares(payment: Ints, money: Ints, amount: Ints | int) -> pd.DataFrame:
     return pd.DataFrame({"payment": payment, "money": money, "amount": amount})
 
 

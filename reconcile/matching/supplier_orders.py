@@ -51,7 +51,7 @@ def supplier_orders(
     out["billed"] = rows["billed"]
     out["duplicate_billing"] = rows["duplicate"]
     out["payable"] = masked(payable, ~known)
-    out["to_pay"] = ~known | (payable > 0)
+    out["to_pay"] = ~known | (payable > 0) | (out["shipped"] == 0)
     out["paid"] = paid
     for name in ("unpaid_rest", "excess_paid", "payments", "covered_without_one_payment"):
         out[name] = rows[name]
@@ -62,7 +62,7 @@ def supplier_orders(
     out["backed"] = ~stray_owners(tied)[owner]
     out["pending"] = count(money.pending["owner"].to_numpy(np.int64), groups)[owner]
     out["undecided"] = count(money.touched["owner"].to_numpy(np.int64), groups)[owner]
-    out["unread_payment"] = _unread(tied, money, orders["key"], rejected_keys)
+    out["unread_row"] = _unread(tied, money, orders["key"], rejected_keys)
     elsewhere = total(owner, (paid > 0).astype(np.int64), groups)[owner] - (paid > 0)
     out["paid_in_other_currency"] = elsewhere > 0
     _add_dates(out, tied, rows, orders, suppliers, owner)
@@ -71,12 +71,13 @@ def supplier_orders(
 
 
 def _unread(tied: Tied, money: Moneys, keys: pd.Series, rejected: pd.DataFrame) -> Bools:
-    """Supplier orders that a rejected payment row names, by order or by invoice."""
-    rejected = rejected[rejected["record"] == "payments"]
+    """Supplier orders that a rejected row names, by order or, of a payment, by invoice."""
+    rejected = rejected[rejected["record"] != "shipments"]
     if rejected.empty:
         return np.zeros(len(money.rows), dtype=bool)
     orders = rejected.loc[rejected["column"] == "order_ref", "key"]
-    numbers = rejected.loc[rejected["column"] == "invoice_no", "key"]
+    payments = rejected["record"] == "payments"
+    numbers = rejected.loc[payments & (rejected["column"] == "invoice_no"), "key"]
     billed = tied.invoices["invoice_no_key"].isin(numbers).to_numpy()
     owners = tied.invoices["supplier_order"].to_numpy()[billed]
     by_invoice = has(owners[owners >= 0], len(tied.supplier_orders))

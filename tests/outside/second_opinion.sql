@@ -444,7 +444,7 @@ excess AS (
 ),
 latest_first AS (
     SELECT i.*, e.units, coalesce(sum(i.qty) OVER (PARTITION BY i.order_id, i.supplier, i.sku_key
-        ORDER BY i.invoice_on DESC, i.invoice_key DESC, i.iid DESC
+        ORDER BY i.invoice_on DESC, i.invoice_key DESC, i.line_minor DESC, i.qty DESC, i.iid
         ROWS BETWEEN UNBOUNDED PRECEDING AND 1 PRECEDING), 0) AS qty_after
     FROM invoices i JOIN excess e USING (order_id, supplier, sku_key)
     WHERE e.units > 0 AND NOT i.credit AND NOT i.replacement

@@ -1,0 +1,182 @@
+"""What may be paid already is never called unpaid, and what is no bill never counts as one."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from reconcile.nightly import run_nightly
+from tests.matching.shops import AS_OF, Row, bill, matched, order, parcel, payment, quote
+
+ORDERS = [order("1"), order("2")]
+QUOTES = [quote()]  # 10.00 a unit
+NO_PAYMENTS = [payment("P0", "1.00", "2", status="failed")]
+
+
+def _night(folder: Path, **records: list[Row]) -> tuple[dict[str, list[tuple[str, str]]], set[str]]:
+    """Rule and verdict of each exception by order reference, and the orders in pay.csv."""
+    matched(folder, {"orders": ORDERS, "quotes": QUOTES, "payments": NO_PAYMENTS} | records)
+    contents, _ = run_nightly(folder, lambda _: AS_OF, folder / "out", lambda _: None)
+    found: dict[str, list[tuple[str, str]]] = {}
+    for ref, rule, verdict in contents.exceptions[["order_ref", "rule", "verdict"]].to_numpy():
+        found.setdefault(ref, []).append((rule, verdict))
+    return found, set(contents.pay["order_ref"])
+
+
+def test_without_any_payment_both_orders_are_to_be_paid(tmp_path: Path) -> None:
+    found, pay = _night(tmp_path)
+    assert found == {"1": [("unpaid", "open")], "2": [("unpaid", "open")]}
+    assert pay == {"1", "2"}
+
+
+@pytest.mark.parametrize("status", ["", "pending"])
+@pytest.mark.parametrize(
+    "change",
+    [
+        pytest.param({"currency": "USD"}, id="another currency"),
+        pytest.param({"supplier": "alder"}, id="another supplier's name"),
+    ],
+)
+def test_an_invoice_number_is_enough_to_doubt(
+    tmp_path: Path, change: dict[str, str], status: str
+) -> None:
+    paid = payment("P1", "10.00", "", "K1", status=status) | change
+    found, pay = _night(tmp_path, invoices=[bill("K1", "1", "10.00")], payments=[paid])
+    assert dict(found["1"])["unpaid"] == ("waiting" if status else "unknown")
+    assert pay == {"2"}
+
+
+def test_a_payment_in_another_currency_leaves_neither_order_to_be_paid(tmp_path: Path) -> None:
+    found, pay = _night(tmp_path, payments=[payment("P1", "88.00", "1;2", currency="USD")])
+    assert all(("unpaid", "unknown") in found[ref] for ref in ("1", "2"))
+    assert pay == set()
+
+
+def test_a_reference_of_two_stores_may_mean_either_order(tmp_path: Path) -> None:
+    orders = [order("1", store="north"), order("1", store="south")]
+    found, pay = _night(tmp_path, orders=orders, payments=[payment("P1", "10.00", "1")])
+    assert found["1"].count(("unpaid", "unknown")) == 2
+    assert ("unknown-order", "unknown") in found["1"]
+    assert "payment-unmatched" not in dict(found["1"])
+    assert pay == set()
+
+
+def test_references_that_contradict_each_other_leave_a_doubt(tmp_path: Path) -> None:
+    found, pay = _night(
+        tmp_path,
+        invoices=[bill("K1", "1", "10.00")],
+        payments=[payment("P1", "10.00", "2", "K1")],
+    )
+    assert ("unpaid", "unknown") in found["1"]
+    assert pay == set()
+
+
+def test_money_at_a_supplier_without_a_line_reaches_no_order(tmp_path: Path) -> None:
+    stray = payment("P1", "10.00", "1") | {"supplier": "alder"}
+    found, pay = _night(tmp_path, payments=[stray])
+    assert sorted(found["1"]) == [("payment-unmatched", "open"), ("unpaid", "unknown")]
+    assert pay == {"2"}
+
+
+def test_two_currencies_of_one_order_are_not_both_safe_to_pay(tmp_path: Path) -> None:
+    bills = [bill("K1", "1", "10.00"), bill("K2", "1", "11.00") | {"currency": "USD"}]
+    _, pay = _night(tmp_path, invoices=bills)
+    assert pay == {"2"}
+
+
+def test_a_credit_alone_is_no_bill(tmp_path: Path) -> None:
+    bills = [bill("C1", "1", "4.00", kind="credit"), bill("K9", "2-R", "3.00")]
+    shop = matched(tmp_path, {"orders": ORDERS, "quotes": QUOTES, "invoices": bills})
+    assert shop.money("payable", "1") == "6.00"
+    assert shop.money("payable", "2") == "13.00"
+
+
+def test_a_bill_credited_whole_still_asks_for_goods_that_were_never_sent(tmp_path: Path) -> None:
+    bills = [bill("K1", "1", "10.00"), bill("C1", "1", "10.00", kind="credit")]
+    found, pay = _night(tmp_path / "unsent", invoices=bills)
+    assert ("unpaid", "open") in found["1"]
+    assert "1" not in pay
+    sent = [parcel("1", tracking_no="T1")]
+    found, _ = _night(tmp_path / "sent", invoices=bills, shipments=sent)
+    assert "unpaid" not in dict(found.get("1", []))
+
+
+def test_a_written_zero_is_no_refund(tmp_path: Path) -> None:
+    orders = [order("1", refunded_at="2026-03-05", refunded="0.00")]
+    shop = matched(tmp_path, {"orders": orders, "quotes": QUOTES})
+    assert shop.fact("live", "1") == 1
+
+
+def test_what_a_supplier_gave_back_beyond_its_payment_is_not_owed_on_top(tmp_path: Path) -> None:
+    moved = [payment("P1", "10.00", "1"), payment("P2", "15.00", "1", kind="refund")]
+    shop = matched(tmp_path, {"orders": ORDERS, "quotes": QUOTES, "payments": moved})
+    assert shop.money("unpaid_rest", "1") == "10.00"
+
+
+def test_a_rejected_invoice_row_leaves_what_is_payable_open(tmp_path: Path) -> None:
+    records = {"orders": ORDERS, "quotes": QUOTES, "payments": NO_PAYMENTS}
+    records["invoices"] = [bill("K1", "1", "10.00")]
+    matched(tmp_path, records)
+    invoices = tmp_path / "invoices.csv"
+    invoices.write_text(invoices.read_text("utf-8").replace("10.00", "1o.00"), "utf-8")
+    contents, _ = run_nightly(tmp_path, lambda _: AS_OF, tmp_path / "out", lambda _: None)
+    unpaid = contents.exceptions[contents.exceptions["rule"] == "unpaid"]
+    assert dict(unpaid[["order_ref", "verdict"]].to_numpy().tolist()) == {
+        "1": "unknown",
+        "2": "open",
+    }
+    assert list(contents.pay["order_ref"]) == ["2"]
+
+
+def test_payments_of_equal_parts_reach_every_order_in_any_order_of_rows(tmp_path: Path) -> None:
+    orders = [order(str(at)) for at in (1, 2, 3)]
+    bills = [bill("K1", str(at), cost) for at, cost in ((1, "7.00"), (2, "7.00"), (3, "10.00"))]
+    early = payment("P1", "12.00", "", "K1") | {"paid_at": "2026-03-03"}
+    late = payment("P2", "12.00", "", "K1") | {"paid_at": "2026-03-10"}
+    seen = []
+    for at, rows in enumerate([(orders, [early, late]), (orders[::-1], [late, early])]):
+        records = {"orders": rows[0], "invoices": bills, "payments": rows[1]}
+        shop = matched(tmp_path / str(at), records)
+        seen.append([(shop.money("paid", ref), shop.fact("last_paid_date", ref)) for ref in "123"])
+    last = pd.Timestamp(date(2026, 3, 10))
+    assert seen[0] == seen[1] == [("7.00", last), ("7.00", last), ("10.00", last)]
+
+
+@pytest.mark.parametrize(
+    ("record", "old", "new"),
+    [
+        ("orders", ",A,", ",a,"),
+        ("payments", ",P1,", ",#P1,"),
+        ("shipments", "03-04", "03-04 10:00"),
+    ],
+)
+def test_another_spelling_of_a_key_in_a_newer_export_is_the_same_row(
+    tmp_path: Path, record: str, old: str, new: str
+) -> None:
+    records = {
+        "orders": [order("1", qty=2)],
+        "quotes": QUOTES,
+        "payments": [payment("P1", "20.00", "1")],
+        "shipments": [parcel("1", qty=1, tracking_no="T1") | {"shipped_at": "2026-03-04"}],
+    }
+    matched(tmp_path, records)
+    settings = (tmp_path / "shop.toml").read_text("utf-8")
+    (tmp_path / "shop.toml").write_text(
+        settings.replace(f"{record}.csv", f"{record}*.csv"), "utf-8"
+    )
+    text = (tmp_path / f"{record}.csv").read_text("utf-8")
+    assert old in text
+    (tmp_path / f"{record}-2.csv").write_text(text.replace(old, new), "utf-8")
+    contents, _ = run_nightly(tmp_path, lambda _: AS_OF, tmp_path / "out", lambda _: None)
+    found = contents.exceptions.set_index("rule")["verdict"].to_dict()
+    assert found == {
+        "repeat-changed": "open",
+        "short-shipped": "open",
+        "tracking-not-posted": "open",
+    } or (
+        found
+        == {"repeat-changed": "open", "short-shipped": "open", "tracking-not-posted": "unknown"}
+    )
