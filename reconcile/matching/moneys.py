@@ -184,9 +184,7 @@ def _with_payments(
 
     out, back = of(counts & ~refund, back=False), of(counts & refund, back=True)
     taken = back.shares[(back.shares["amount"] != 0).to_numpy()]
-    shares = pd.concat(
-        [out.shares, taken.assign(amount=-taken["amount"])], ignore_index=True
-    )
+    shares = pd.concat([out.shares, taken.assign(amount=-taken["amount"])], ignore_index=True)
     under_way = (status == "pending").to_numpy() & ~refund
     waiting = by_invoice[under_way[by_invoice["payment"]]].merge(invoiced.orders, on="invoice")
     orders = by_order[under_way[by_order["payment"]] & (by_order["money"] >= 0)]
