@@ -153,7 +153,7 @@ PAYMENTS = _table(
 SHIPMENTS = _table(
     "shipments",
     "one parcel line",
-    Fact("has_number", "flag", "it bears a tracking number"),
+    Fact("has_number", "flag", "it bears a tracking number", "tracking_no in the shipments"),
     Fact("dated", "date", "the day of dispatch"),
 )
 INPUTS = _table(

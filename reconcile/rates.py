@@ -19,7 +19,7 @@ def in_home_currency(
     Regulation (EC) No 1103/97, articles 4 and 5).
     """
     out = pd.Series(pd.NA, index=amount.index, dtype="Int64")
-    for code in sorted(set(currency) - {""}):
+    for code in sorted(set(currency.unique()) - {""}):
         mine = (currency == code) & amount.notna()
         factor = Fraction(1) if code == home else _factor(code, home, rates)
         if factor is None:

@@ -83,6 +83,18 @@ def numbered(*columns: pd.Series) -> tuple[list[Ints], pd.Series]:
     return np.split(codes, ends[:-1]), coded.dictionary.to_pandas().astype("str")
 
 
+def placed(pairs: Ints, first: int) -> tuple[int, Ints]:
+    """Number the distinct values of the first rows, and find them again in the others.
+
+    How many there are among the ``first`` rows, and the number of every row; -1 where a row is
+    negative or its value is not among them.
+    """
+    codes, _ = pd.factorize(pairs)
+    size = int(codes[:first].max(initial=-1)) + 1
+    found = np.where((codes < size) & (pairs >= 0), codes, -1)
+    return size, np.asarray(found, dtype=np.int64)
+
+
 def text(frame: pd.DataFrame, name: str) -> pd.Series:
     """A text column, blank where no source brings it."""
     if name in frame:

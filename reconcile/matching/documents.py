@@ -87,8 +87,8 @@ def _stray_payments(tied: Tied, unread: pd.Series) -> pd.DataFrame:
     )
 
 
-def shipment_rows(tied: Tied) -> pd.DataFrame:
-    """Every fact of ``facts.SHIPMENTS``."""
+def shipment_rows(tied: Tied, brought: frozenset[str]) -> pd.DataFrame:
+    """Every fact of ``facts.SHIPMENTS``; ``brought`` are the columns that shipments have."""
     shipments = tied.shipments
     out = shipments[["order", "supplier_order", "supplier", "order_ref", "order_ref_key"]].copy()
     out["order"] = np.maximum(out["order"], -1)
@@ -97,7 +97,9 @@ def shipment_rows(tied: Tied) -> pd.DataFrame:
     out["sku"] = text(shipments, "sku").where(item < 0, own).astype("str")
     out["sku_key"] = shipments["sku_key"]
     out["document"] = text(shipments, "tracking_no")
-    out["has_number"] = (out["document"] != "").to_numpy()
+    numbered = (out["document"] != "").to_numpy()
+    told = "tracking_no" in brought
+    out["has_number"] = pd.arrays.BooleanArray(numbered, ~numbered & (not told))
     out["dated"] = shipments["shipped_date"]
     out["row_id"] = np.arange(len(out))
     return out

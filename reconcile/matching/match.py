@@ -58,7 +58,7 @@ def match(
         "order_lines": lines,
         "documents": documents(tied, money, rejected_keys),
         "payments": payment_rows(tied, money),
-        "shipments": shipment_rows(tied),
+        "shipments": shipment_rows(tied, brought.get("shipments", frozenset())),
     }
     return Matched(
         tables=tables,
@@ -118,26 +118,24 @@ def _links(tied: Tied, money: Moneys, parcels: pd.DataFrame) -> dict[str, pd.Dat
 def _proofs(tied: Tied, money: Moneys) -> pd.DataFrame:
     """What goes in comes out: invoices and payments, by currency, in minor units."""
     rows = []
-    invoices, payments = tied.invoices, tied.payments
+    invoices, payments, held = tied.invoices, tied.payments, money.rows
     known = invoices["order"].to_numpy() >= 0
-    for currency in sorted(set(invoices["currency"])):
+    for currency in sorted(invoices["currency"].unique()):
         mine = (invoices["currency"] == currency).to_numpy()
         left = int(money.line_amount[mine].sum())
-        billed = money.rows.loc[money.rows["currency"] == currency, "billed"].sum()
-        right = int(billed) + int(money.line_amount[mine & ~known].sum())
+        billed = int(held.loc[held["currency"] == currency, "billed"].sum())
+        right = billed + int(money.line_amount[mine & ~known].sum())
         rows.append(("invoices = billed on orders + on no known order", currency, left, right))
     used = np.zeros(len(payments), dtype=np.int64)
     np.add.at(used, money.shares["payment"].to_numpy(np.int64), money.shares["amount"])
-    used = np.abs(used)
     amount = payments["amount_minor"].to_numpy(np.int64)
-    for currency in sorted(set(payments["currency"])):
+    for currency in sorted(payments["currency"].unique()):
         mine = (payments["currency"] == currency).to_numpy()
-        back = (payments["kind"] == "refund").to_numpy() if "kind" in payments else ~mine & mine
-        signed = np.where(back, -used, used)[mine].sum()
-        held = money.rows.loc[money.rows["currency"] == currency, "paid"].sum()
-        rows.append(("allocated payments = paid on orders", currency, int(signed), int(held)))
-        left, over = int(amount[mine].sum()), int(np.maximum(amount - used, 0)[mine].sum())
-        rows.append(
-            ("payments = allocated + not allocated", currency, left, int(used[mine].sum()) + over)
-        )
+        signed = int(used[mine].sum())
+        paid = int(held.loc[held["currency"] == currency, "paid"].sum())
+        rows.append(("allocated payments = paid on orders", currency, signed, paid))
+        given = np.abs(used[mine])
+        over = int(np.maximum(amount[mine] - given, 0).sum())
+        left, right = int(amount[mine].sum()), int(given.sum()) + over
+        rows.append(("payments = allocated + not allocated", currency, left, right))
     return pd.DataFrame(rows, columns=["proof", "unit", "left", "right"])

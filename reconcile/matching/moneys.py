@@ -21,6 +21,7 @@ from reconcile.matching.columns import (
     has,
     latest,
     numbered,
+    placed,
     text,
     total,
 )
@@ -148,13 +149,12 @@ def _invoiced(tied: Tied, amount: Ints, at_invoice: Ints) -> tuple[Invoiced, Int
     keys, _ = numbered(invoices["invoice_no_key"], numbers["key"])
     currencies, _ = numbered(invoices["currency"], payments["currency"].iloc[row])
     pair = combined(*(np.concatenate(pieces) for pieces in (suppliers, keys, currencies)))
-    billed, asked = pair[: len(invoices)], pair[len(invoices) :]
-    distinct, invoice = np.unique(billed, return_inverse=True)
-    totals = total(invoice, amount, len(distinct))
+    size, place = placed(pair, len(invoices))
+    invoice, asked = place[: len(invoices)], place[len(invoices) :]
+    totals = total(invoice, amount, size)
     frame = pd.DataFrame({"invoice": invoice, "money": at_invoice, "amount": amount})
     known = frame[frame["money"] >= 0].groupby(["invoice", "money"]).agg({"amount": "sum"})
-    place = pd.Series(np.arange(len(distinct)), index=distinct).reindex(asked)
-    return Invoiced(known.reset_index(), totals), place.fillna(-1).to_numpy(dtype=np.int64)
+    return Invoiced(known.reset_index(), totals), asked
 
 
 def _with_payments(

@@ -64,12 +64,11 @@ class SupplierOrders:
         keep = order >= 0
         pair = combined(order, code)
         pair[~keep] = -1
-        distinct, first = np.unique(pair[keep], return_index=True)
-        self._pairs = distinct
+        codes_of_pairs, _ = pd.factorize(pair[keep])
+        first = np.flatnonzero(~pd.Series(codes_of_pairs).duplicated().to_numpy())
         names = self._names.iloc[code[keep][first]].reset_index(drop=True)
         self.frame = pd.DataFrame({"order": order[keep][first], "supplier": names})
         ends = np.cumsum([len(part) for part in orders])
-        place = np.searchsorted(distinct, pair) if len(distinct) else np.zeros(len(pair), int)
-        self.numbers: list[Ints] = [
-            part.astype(np.int64) for part in np.split(np.where(keep, place, -1), ends[:-1])
-        ]
+        place = np.full(len(pair), -1, dtype=np.int64)
+        place[keep] = codes_of_pairs
+        self.numbers: list[Ints] = np.split(place, ends[:-1])

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Ints, combined, number, numbered, text
+from reconcile.matching.columns import Ints, combined, number, numbered, placed, text
 from reconcile.matching.orders import OrderFinder, Orders, read_orders
 from reconcile.matching.suppliers import SupplierOrders, supplier_of_lines
 from reconcile.records import RECORDS
@@ -143,7 +143,7 @@ def _items(
     several, [own, other] = _found(orders, [codes[0], codes[2]])
     alone = pd.DataFrame({"pair": own, "item": place[0]}).drop_duplicates()
     alone = alone[~alone.duplicated("pair", keep=False)]
-    item_of = np.full(len(several) + 1, -1)
+    item_of = np.full(several + 1, -1)
     item_of[alone["pair"]] = alone["item"]
     lost = (place[2] < 0) & (shipments["sku_key"] != "").to_numpy()
     shipments["item"] = np.where(lost, item_of[other], place[2])
@@ -155,23 +155,14 @@ def _items(
             "sku_key": components["sku_key"].to_numpy()[first],
             "sku": lines["sku"].to_numpy()[components["line"].to_numpy()[first]],
         },
-        index=pd.RangeIndex(len(items)),
+        index=pd.RangeIndex(items),
     )
 
 
-def _found(owners: tuple[Ints, ...], codes: list[Ints]) -> tuple[Ints, list[Ints]]:
-    """Pairs of the first frame, numbered, and where the pairs of the others are among them."""
+def _found(owners: tuple[Ints, ...], codes: list[Ints]) -> tuple[int, list[Ints]]:
+    """How many pairs the first frame has, and where the pairs of all frames are among them."""
     owner, code = np.concatenate(owners), np.concatenate(codes)
     pair = combined(np.maximum(owner, -1), code)
     pair[owner < 0] = -1
-    ends = np.cumsum([len(part) for part in owners])
-    pieces = np.split(pair, ends[:-1])
-    distinct = np.unique(pieces[0])
-    places = []
-    for piece in pieces:
-        at = np.minimum(np.searchsorted(distinct, piece), max(len(distinct) - 1, 0))
-        hit = (
-            (distinct[at] == piece) & (piece >= 0) if len(distinct) else np.zeros(len(piece), bool)
-        )
-        places.append(np.where(hit, at, -1))
-    return distinct, places
+    size, place = placed(pair, len(owners[0]))
+    return size, np.split(place, np.cumsum([len(part) for part in owners])[:-1])
