@@ -95,6 +95,29 @@ def rules(name: str | None) -> None:
         raise click.UsageError(f"There is no rule {name!r}. {nearest(name, catalogue)}")
 
 
+@commands.command()
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--record", help="The record type, where the file does not tell it.")
+@click.option("--write", is_flag=True, help="Add the entry to the shop's shop.toml.")
+def intake(file: Path, record: str | None, write: bool) -> None:  # noqa: FBT001
+    """Propose the [[source]] entry of shop.toml for the export FILE.
+
+    Prints it, ready to be pasted; comments say why, and what is not sure.
+
+    Example: reconcile intake myshop/store/orders-2026-10.csv
+    """
+    from reconcile.new_source import propose_source
+    from reconcile.records import RECORDS
+    from reconcile.shop import nearest
+
+    if record is not None and record not in RECORDS:
+        raise click.UsageError(f"There is no record type {record!r}. {nearest(record, RECORDS)}")
+    found = propose_source(file, record, write=write)
+    click.echo(found.text, nl=False)
+    if found.written:
+        click.echo(f"Written to shop.toml as the source {found.name!r}.", err=True)
+
+
 def main() -> NoReturn:
     """Run the command; every error ends here, in a sentence and an exit status."""
     try:

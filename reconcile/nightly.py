@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,14 +17,14 @@ import reconcile
 from reconcile.checks.catalogue import Rule, configured, load_catalogue
 from reconcile.checks.evidence import Places
 from reconcile.checks.exceptions import find_exceptions
-from reconcile.checks.inputs import input_table
+from reconcile.checks.inputs import Told, input_table
 from reconcile.checks.verdicts import Setting
 from reconcile.errors import RefusedError
 from reconcile.intake.load import Intake, file_problems, load
 from reconcile.joined import joined_texts
 from reconcile.matching.match import Matched, match
 from reconcile.rates import in_home_currency
-from reconcile.report.contents import Contents
+from reconcile.report.contents import Contents, RejectedFile
 from reconcile.report.write import check_writable, recover, write_outputs
 from reconcile.shop import Shop
 from reconcile.shop_file import read_shop
@@ -88,8 +89,7 @@ def _exceptions(
 ) -> pd.DataFrame:
     files = tuple(intake.files["file"])
     inputs = input_table(
-        intake.rejected,
-        intake.changes,
+        Told(intake.rejected, intake.changes, intake.totals, intake.gaps),
         matched.collisions,
         matched.conflicts,
         list(files),
@@ -129,6 +129,8 @@ def _contents(
         pay=_pay(exceptions, matched),
         post=_post(exceptions, matched),
         rejected=intake.rejected,
+        rejected_files=_rejected_files(intake),
+        notes=intake.notes,
         files=intake.files,
         sums=intake.sums,
         proofs=_proofs(intake, matched),
@@ -184,6 +186,21 @@ def _post(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
             "tracking_no": rows["first_number"].to_numpy(),
         }
     ).astype("str")
+
+
+def _rejected_files(intake: Intake) -> list[RejectedFile]:
+    """Each named after its file; two that would be named alike are numbered."""
+    out: list[RejectedFile] = []
+    taken: set[str] = set()
+    for one in intake.originals:
+        place = f"{one.file}-{one.sheet}" if one.sheet else one.file
+        stem = re.sub(r"[^\w.-]+", "-", place).removesuffix(".csv")
+        name, number = f"{stem}.csv", 2
+        while name.casefold() in taken:
+            name, number = f"{stem}-{number}.csv", number + 1
+        taken.add(name.casefold())
+        out.append(RejectedFile(name, one.rows, one.delimiter, one.encoding, one.above))
+    return out
 
 
 def _proofs(intake: Intake, matched: Matched) -> pd.DataFrame:

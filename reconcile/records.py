@@ -67,6 +67,11 @@ class Column:
     below_zero: bool = False
 
     @property
+    def closed(self) -> bool:
+        """Whether its cells are of a closed list of words."""
+        return self.kind in ("word", "flag")
+
+    @property
     def typed(self) -> str:
         """The column's name once it is parsed, with its unit."""
         stem = self.name.removesuffix("_at").removesuffix("_on").removesuffix("_by")

@@ -12,7 +12,7 @@ from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 SETTINGS_FILE = "shop.toml"
-DATE_ORDERS = ("year-first", "day-first", "month-first")
+DATE_FORMS = ("year-first", "day-first", "month-first", "text-month", "serial")
 Cover = Literal["last-row", "as-of"] | date
 
 
@@ -45,8 +45,8 @@ class Format:
         found = []
         if self.decimal not in ("", ".", ","):
             found.append(("decimal is neither a point nor a comma.", 'Write "." or ",".'))
-        if self.dates and self.dates not in DATE_ORDERS and "%" not in self.dates:
-            mend = nearest(self.dates, DATE_ORDERS) + ' Or a pattern such as "%d %b %Y".'
+        if self.dates and self.dates not in DATE_FORMS and "%" not in self.dates:
+            mend = nearest(self.dates, DATE_FORMS) + ' Or a pattern such as "%d %b %Y".'
             found.append((f"dates = {self.dates!r} is not known.", mend))
         elif "%" in self.dates and not _tells_a_date(self.dates):
             mend = 'Write a strptime pattern without %Z, such as "%d %b %Y" or "%m/%d/%Y %H:%M".'
@@ -76,16 +76,21 @@ class Refs:
 
 @dataclass(frozen=True)
 class Source:
-    """One export of one record type: its files and how to read them."""
+    """One export of one record type: its files and how to read them.
+
+    ``covered_to`` is None where nothing is declared. ``words`` gives by column the canonical
+    word of each word of the file, folded.
+    """
 
     name: str
     record: str
     files: tuple[str, ...]
-    covered_to: Cover
+    covered_to: Cover | None
     columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     constants: Mapping[str, str] = field(default_factory=dict)
     format: Format = Format()
     refs: Refs = Refs()
+    words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

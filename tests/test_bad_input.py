@@ -146,7 +146,7 @@ def test_all_problems_are_told_at_once(tmp_path: Path) -> None:
         ("shop.toml source 'shipments'", "date"),
         ("store/a.csv", "empty"),
         *(("store/b.csv", name) for name in ("currency", "qty", "sku", "unit_price")),
-        ("store/c.csv", "binary"),
+        ("store/c.csv", "damaged"),
         ("store/d.csv", "closed"),
     ]
 

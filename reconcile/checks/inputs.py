@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -13,9 +15,18 @@ _NOTHING = pd.DataFrame(
 _SHOWN = 20  # places named in one line of evidence; all of them are in the lists
 
 
+@dataclass(frozen=True)
+class Told:
+    """What intake found wrong with the files, as it gives it."""
+
+    rejected: pd.DataFrame
+    changes: pd.DataFrame
+    totals: pd.DataFrame
+    gaps: pd.DataFrame
+
+
 def input_table(
-    rejected: pd.DataFrame,
-    changes: pd.DataFrame,
+    told: Told,
     collisions: pd.DataFrame,
     conflicts: pd.DataFrame,
     files: list[str],
@@ -23,11 +34,13 @@ def input_table(
 ) -> pd.DataFrame:
     """The fact table ``inputs``, with ``order``, ``supplier_order``, ``currency``, ``evidence``.
 
-    ``rejected`` and ``changes`` are intake's, ``collisions`` and ``conflicts`` matching's.
+    ``collisions`` and ``conflicts`` are matching's.
     """
     pieces = [
-        _rejected(rejected, as_of) if len(rejected) else _NOTHING,
-        _changed(changes) if len(changes) else _NOTHING,
+        _rejected(told.rejected, as_of) if len(told.rejected) else _NOTHING,
+        _changed(told.changes) if len(told.changes) else _NOTHING,
+        _totals(told.totals, as_of) if len(told.totals) else _NOTHING,
+        _gaps(told.gaps) if len(told.gaps) else _NOTHING,
         _conflicts(conflicts, files) if len(conflicts) else _NOTHING,
         _collisions(collisions, as_of) if len(collisions) else _NOTHING,
     ]
@@ -80,6 +93,42 @@ def _changed(changes: pd.DataFrame) -> pd.DataFrame:
         + "."
     )
     return out
+
+
+def _totals(totals: pd.DataFrame, as_of: np.datetime64) -> pd.DataFrame:
+    out = pd.DataFrame(
+        {
+            "document": totals["file"] + ": " + totals["column"],
+            "evidence": _place(totals["file"], totals["row"]),
+            "detail": (
+                "The file states a total of "
+                + totals["stated"]
+                + (" for " + totals["column"])
+                + (", and its rows that can be read add up to " + totals["found"] + ".")
+            ),
+        }
+    )
+    return out.assign(about="totals-differ", found=1, dated=as_of)
+
+
+def _gaps(gaps: pd.DataFrame) -> pd.DataFrame:
+    first = (gaps["after"] + np.timedelta64(1, "D")).dt.strftime("%Y-%m-%d")
+    last = (gaps["before"] - np.timedelta64(1, "D")).dt.strftime("%Y-%m-%d")
+    out = pd.DataFrame(
+        {
+            "document": gaps["source"],
+            "evidence": gaps["file"],
+            "detail": (
+                "No file of the source "
+                + gaps["source"]
+                + (" covers " + first + " to " + last)
+                + ("; " + gaps["days"].astype("int64").astype("str") + " day(s) are missing.")
+            ),
+            "found": gaps["days"].astype("int64"),
+            "dated": gaps["before"].astype("datetime64[s]"),
+        }
+    )
+    return out.assign(about="stale-source")
 
 
 def _conflicts(conflicts: pd.DataFrame, files: list[str]) -> pd.DataFrame:

@@ -47,6 +47,6 @@ def checked(record: str, frame: pd.DataFrame) -> pd.DataFrame:
     Raises FaultError: rows that do not fit were rejected before, so this is a fault of intake.
     """
     try:
-        return schema(record).validate(frame)
+        return schema(record).validate(frame, inplace=True)
     except pa.errors.SchemaError as error:
         raise FaultError(f"Rows of {record} are not what intake promises: {error}.") from error

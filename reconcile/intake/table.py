@@ -1,14 +1,12 @@
-"""One CSV file as a table of texts: its header, its rows as a spreadsheet counts them."""
+"""CSV text as a table of texts: its first rows, then the wanted columns with their row numbers."""
 
 from __future__ import annotations
 
-import codecs
 import csv
-import hashlib
 import io
+import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
-from pathlib import Path
+from dataclasses import dataclass, field
 
 import numpy as np
 import pyarrow as pa
@@ -17,207 +15,261 @@ import pyarrow.csv
 from numpy.typing import NDArray
 
 from reconcile.errors import Problem, RefusedError
-from reconcile.shop import Format
+from reconcile.intake.coded import Bools, Coded, bools
 
-DELIMITERS = ",;\t|"
+DELIMITERS = ",;\t|:^~\x1f"
+HEAD_ROWS = 100
+MOST_COLUMNS = 16_384  # source: Microsoft, Excel specifications and limits
 _END = "\x1c"
-_HEAD_BYTES = 1 << 20
-_BOMS = {"utf-8": codecs.BOM_UTF8, "utf-16": b"", "utf-32": b""}
-
-
-@dataclass(frozen=True)
-class RawFile:
-    """One file, read once: its bytes as UTF-8 from the row under the header on."""
-
-    path: str
-    sha256: str
-    header: tuple[str, ...]
-    header_row: int
-    delimiter: str
-    body: memoryview
+_HEAD_CHARACTERS = 1 << 20
+_BLOCK = 1 << 22
+_INDEX = pa.dictionary(pa.int32(), pa.string())
 
 
 @dataclass(frozen=True)
 class TextTable:
-    """The rows of one file: texts by header position, and the row numbers of a spreadsheet.
+    """The rows of one table under its header, without those that hold nothing at all.
 
-    ``ragged`` are the rows with more or fewer cells than the header, ``blank`` how many rows
-    hold nothing at all. ``total`` counts the rows under the header.
+    ``columns`` are texts by position, ``rows`` the row numbers of a spreadsheet. ``ragged`` are
+    the rows with more or fewer cells than the header, ``blank`` how many rows hold nothing,
+    ``total`` how many rows there are under the header. ``numbers`` and ``dates`` say of a
+    workbook's cells which are numbers and which are dates; positions without such cells are
+    absent.
     """
 
-    columns: dict[int, pa.Array]
+    columns: dict[int, Coded]
     rows: NDArray[np.int64]
     ragged: NDArray[np.int64]
     blank: int
     total: int
+    numbers: dict[int, Bools] = field(default_factory=dict)
+    dates: dict[int, Bools] = field(default_factory=dict)
+
+    def filter(self, keep: Bools) -> TextTable:
+        """Some of the rows; the counts of all rows stay as they are."""
+        return TextTable(
+            {at: column.filter(keep) for at, column in self.columns.items()},
+            self.rows[keep],
+            self.ragged,
+            self.blank,
+            self.total,
+            {at: mask[keep] for at, mask in self.numbers.items()},
+            {at: mask[keep] for at, mask in self.dates.items()},
+        )
 
 
-def read_file(folder: Path, path: Path, form: Format) -> RawFile:
-    """Read one CSV file whole and find its header.
+def first_rows(path: str, text: bytes, delimiter: str) -> list[list[str]]:
+    """The first rows as a spreadsheet counts them, split by one delimiter.
 
-    Raises RefusedError where it is unreadable, empty, not text, or has no header.
+    Raises RefusedError where a row has more cells than a spreadsheet could hold.
     """
-    name = path.relative_to(folder).as_posix()
+    head = text[:_HEAD_CHARACTERS].decode("utf-8", "ignore")
+    rows: list[list[str]] = []
     try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise _refuse(name, f"it cannot be read: {error.strerror}.", "Check its rights.") from None
-    digest = hashlib.sha256(data).hexdigest()
-    text = _as_utf8(name, data, form.encoding)
-    if not text.strip():
-        mend = "Export it again; a file without orders still has its header."
-        raise _refuse(name, "the file is empty.", mend)
-    if b"\0" in text[:_HEAD_BYTES]:
-        raise _refuse(name, "the file is not text but binary.", "Export it as CSV.")
-    at = form.header_row or 1
-    head = text[:_HEAD_BYTES].decode("utf-8", "ignore")
-    delimiter = form.delimiter or _delimiter(head, at)
-    header, end = _header(head, delimiter, at)
-    if header is None:
-        what = f"there is no row {at} to take the header from."
-        raise _refuse(name, what, "Set header_row to the row of the headers.")
-    body = memoryview(text)[len(head[:end].encode()) :]
-    return RawFile(name, digest, tuple(cell.strip() for cell in header), at, delimiter, body)
+        for row in csv.reader(io.StringIO(head, newline=""), delimiter=delimiter):
+            if len(row) > MOST_COLUMNS:
+                what = f"this row has {len(row)} cells; a spreadsheet holds {MOST_COLUMNS}."
+                raise RefusedError([Problem(path, what, "Check the file.", row=len(rows) + 1)])
+            rows.append(row)
+            if len(rows) == HEAD_ROWS:
+                break
+    except csv.Error:  # a cell longer than Python's reader takes; the rows above it are there
+        pass
+    if len(text) > len(head.encode()) and len(rows) < HEAD_ROWS and rows:
+        rows.pop()  # cut off by the end of the head
+    return rows
 
 
-def _refuse(place: str, what: str, mend: str, row: int | None = None) -> RefusedError:
-    return RefusedError([Problem(place, what, mend, row=row)])
+@dataclass(frozen=True)
+class CsvBody:
+    """What stands under the header of one CSV text, and how it is to be cut up."""
 
+    path: str
+    text: memoryview
+    whole: bytes  # the text with what stands above
+    header_row: int
+    width: int
+    delimiter: str
 
-def _as_utf8(name: str, data: bytes, encoding: str) -> bytes:
-    known = codecs.lookup(encoding or "utf-8").name
-    if known in ("utf-8", "utf-8-sig", "ascii"):
-        data = data.removeprefix(codecs.BOM_UTF8)
-        if data.isascii():
-            return data
-        known = "utf-8"
-    try:
-        text = data.decode(known)
-    except UnicodeError as error:
-        at = error.start if isinstance(error, UnicodeDecodeError) else 0
-        row = data.count(b"\n", 0, at) + 1
-        what = f"it is not {known}: byte {data[at]:#04x} does not fit."
-        mend = 'Set encoding in [source.format], for example "cp1252" or "utf-16".'
-        raise _refuse(name, what, mend, row) from None
-    return data if known == "utf-8" else text.removeprefix("\ufeff").encode()
+    @staticmethod
+    def below(path: str, text: bytes, header_row: int, width: int, delimiter: str) -> CsvBody:
+        """Everything under a row of the text."""
+        head = text[:_HEAD_CHARACTERS].decode("utf-8", "ignore")
+        read = 0
 
+        def lines() -> Iterator[str]:
+            nonlocal read
+            for line in io.StringIO(head, newline=""):
+                read += len(line)
+                yield line
 
-def _delimiter(head: str, header_row: int) -> str:
-    lines = head.split("\n", header_row)
-    line = lines[header_row - 1] if len(lines) >= header_row else ""
-    return max(DELIMITERS, key=lambda mark: (line.count(mark), -DELIMITERS.index(mark)))
-
-
-def _header(head: str, delimiter: str, header_row: int) -> tuple[list[str] | None, int]:
-    """The cells of the header row, and where in the text the next row begins."""
-    read = 0
-
-    def lines() -> Iterator[str]:
-        nonlocal read
-        for line in io.StringIO(head, newline=""):
-            read += len(line)
-            yield line
-
-    reader = csv.reader(lines(), delimiter=delimiter)
-    row: list[str] | None = None
-    try:
+        rows = csv.reader(lines(), delimiter=delimiter)
         for _ in range(header_row):
-            row = next(reader)
-    except (StopIteration, csv.Error):
-        return None, 0
-    return row, read
+            next(rows, None)
+        body = memoryview(text)[len(head[:read].encode()) :]
+        return CsvBody(path, body, text, header_row, width, delimiter)
+
+    def holds(self, mark: bytes) -> bool:
+        """Whether a byte occurs below the header; searched for where it lies, without a copy."""
+        return self.whole.find(mark, len(self.whole) - self.text.nbytes) >= 0
+
+    def refuse(self, what: str, mend: str, row: int | None = None) -> RefusedError:
+        """A refusal of the file as it is."""
+        return RefusedError([Problem(self.path, what, mend, row=row)])
 
 
-def read_table(raw: RawFile, wanted: Sequence[int]) -> TextTable:
-    """The texts of the wanted header positions; no other column is ever turned into values.
+def read_csv(body: CsvBody, wanted: Sequence[int], plain: set[int]) -> TextTable:
+    """The texts of the wanted positions; no other column is ever turned into values.
 
-    Raises RefusedError where the file breaks off inside a quoted cell.
+    Columns in ``plain`` keep one text a row; of the others each distinct text is kept once.
+    Raises RefusedError where the file breaks off inside a cell or a row, where its rows do not
+    end alike, or where it cannot be cut up.
     """
-    ragged: list[tuple[int, str]] = []
-    if not len(raw.body):
-        return TextTable({at: pa.array([], pa.string()) for at in wanted}, *_no_rows())
+    if not len(body.text):
+        none = np.zeros(0, dtype=np.int64)
+        return TextTable({at: Coded.constant("", 0) for at in wanted}, none, none, 0, 0)
+    quoted = body.holds(b'"')
+    _ends_alike(body, quoted=quoted)
+    ragged: list[tuple[int, int, str]] = []
 
     def keep_ragged(row: pyarrow.csv.InvalidRow) -> str:
-        ragged.append((row.number, "" if row.text.strip(raw.delimiter + " ") else "blank"))
+        blank = not row.text.strip(body.delimiter + " \t\r\n")
+        ragged.append((row.number, row.actual_columns, "blank" if blank else ""))
         return "skip"
 
-    body = bytes(raw.body) + _end(raw)
+    # Only where quotes occur can the last one be open; a row of our own then shows it.
+    source = b"".join([body.text, _end(body)]) if quoted else body.text
     try:
         # Ragged rows are rare: the rows are counted one by one only where there are some.
-        table = _parse(raw, body, wanted, None)
+        table = _parse(body, source, wanted, plain, None, quoted=quoted)
     except pa.ArrowInvalid:
+        _row_too_long(body)
         try:
-            table = _parse(raw, body, wanted, keep_ragged)
+            table = _parse(body, source, wanted, plain, keep_ragged, quoted=quoted)
         except pa.ArrowInvalid:  # its text may show cells
             what = "it cannot be split into cells."
             mend = "Look for a quote that is never closed, and check the delimiter."
-            raise _refuse(raw.path, what, mend) from None
-    rows = max(table.num_rows - 1, 0)
-    if table.columns[0][rows:].to_pylist() != [_END]:
-        what = "a quote opens in this row and is never closed."
-        mend = "Close it, or export the file again."
-        row = raw.header_row + table.num_rows + len(ragged)
-        raise _refuse(raw.path, what, mend, row)
-    return _numbered(raw, table.slice(0, rows), ragged, wanted)
+            raise body.refuse(what, mend) from None
+    rows = table.num_rows
+    if quoted:
+        rows = max(rows - 1, 0)
+        last = table.column(0)[rows:].to_pylist()
+        if last != [_END]:
+            what = "a quote opens in this row and is never closed."
+            row = body.header_row + table.num_rows + len(ragged)
+            raise body.refuse(what, "Close it, or export the file again.", row)
+        table = table.slice(0, rows)
+    _whole_last_row(body, ragged, rows)
+    columns = {at: Coded.of(table.column(f"c{at}")) for at in wanted}
+    return _numbered(body, columns, rows, ragged)
 
 
-def _end(raw: RawFile) -> bytes:
+def _end(body: CsvBody) -> bytes:
     """A row to put after the last one: not seen where an open quote has swallowed the rest."""
-    row = raw.delimiter.join([_END] * len(raw.header))
-    return (row if raw.body[-1:].tobytes() in (b"\n", b"\r") else f"\n{row}").encode()
+    row = body.delimiter.join([_END] * body.width)
+    return (row if body.text[-1:].tobytes() in (b"\n", b"\r") else f"\n{row}").encode()
+
+
+def _ends_alike(body: CsvBody, *, quoted: bool) -> None:
+    """Rows that end in different ways are two files in one, or a damaged one."""
+    if not body.holds(b"\r"):
+        return
+    data = bytes(body.text)
+    if quoted:  # inside quotes a line may break as it likes
+        data = re.sub(rb'"[^"]*"', lambda cell: b'"' * len(cell[0]), data)
+    both = data.count(b"\r\n")
+    alone = data.count(b"\r") - both, data.count(b"\n") - both
+    if sum(kind > 0 for kind in (both, *alone)) <= 1:
+        return
+    ends = re.compile(rb"\r\n|\r|\n")
+    first = None
+    for row, end in enumerate(ends.finditer(data), start=body.header_row + 1):
+        first = first or end[0]
+        if end[0] != first:
+            what = "this row ends in another way than the rows above it (CR, LF or both)."
+            mend = "Export the file again, or save it in an editor with one kind of line end."
+            raise body.refuse(what, mend, row)
+
+
+def _row_too_long(body: CsvBody) -> None:
+    """Refuse a row that is longer than any table has; Arrow itself does not say which one."""
+    row = body.header_row
+    for line in re.finditer(rb"[^\r\n]*(?:\r\n|\r|\n|$)", body.text):
+        row += 1
+        if line.end() - line.start() >= _BLOCK:
+            what = f"this row is longer than {_BLOCK >> 20} MiB."
+            raise body.refuse(what, "A cell holds something that is no table; take it out.", row)
+
+
+def _whole_last_row(body: CsvBody, ragged: list[tuple[int, int, str]], rows: int) -> None:
+    """A last row that is short and does not end was cut off, and more may be missing."""
+    if not ragged or body.text[-1:].tobytes() in (b"\n", b"\r"):
+        return
+    number, cells, kind = ragged[-1]
+    if number == rows + len(ragged) and cells < body.width and not kind:
+        what = "the file breaks off in this row."
+        row = body.header_row + number
+        raise body.refuse(what, "Export it again; what comes after may be missing.", row)
 
 
 def _parse(
-    raw: RawFile,
-    body: bytes,
+    body: CsvBody,
+    data: bytes | memoryview,
     wanted: Sequence[int],
+    plain: set[int],
     ragged: Callable[[pyarrow.csv.InvalidRow], str] | None,
+    *,
+    quoted: bool,
 ) -> pa.Table:
-    names = [f"c{at}" for at in range(len(raw.header))]
+    names = [f"c{at}" for at in range(body.width)]
+    types = {f"c{at}": pa.string() if at in plain else _INDEX for at in wanted}
     return pyarrow.csv.read_csv(
-        pa.BufferReader(pa.py_buffer(body)),
+        pa.BufferReader(pa.py_buffer(data)),
         read_options=pyarrow.csv.ReadOptions(
-            column_names=names, use_threads=ragged is None, block_size=1 << 22
+            column_names=names, use_threads=ragged is None, block_size=_BLOCK
         ),
         parse_options=pyarrow.csv.ParseOptions(
-            delimiter=raw.delimiter,
-            newlines_in_values=True,
+            delimiter=body.delimiter,
+            newlines_in_values=quoted,
             ignore_empty_lines=False,
             invalid_row_handler=ragged,
         ),
         convert_options=pyarrow.csv.ConvertOptions(
-            include_columns=[f"c{at}" for at in wanted],
-            column_types=dict.fromkeys(names, pa.string()),
-            strings_can_be_null=False,
+            include_columns=list(types), column_types=types, strings_can_be_null=False
         ),
     )
 
 
-def _no_rows() -> tuple[NDArray[np.int64], NDArray[np.int64], int, int]:
-    return np.zeros(0, np.int64), np.zeros(0, np.int64), 0, 0
-
-
 def _numbered(
-    raw: RawFile, table: pa.Table, ragged: list[tuple[int, str]], wanted: Sequence[int]
+    body: CsvBody, columns: dict[int, Coded], read: int, ragged: list[tuple[int, int, str]]
 ) -> TextTable:
-    total = table.num_rows + len(ragged)
-    numbers = np.arange(1, total + 1)
-    odd = np.array([number for number, _ in ragged], dtype=np.int64)
-    rows = np.delete(numbers, odd - 1) + raw.header_row
-    columns = {at: table.column(f"c{at}").combine_chunks() for at in wanted}
-    filled = np.zeros(len(rows), dtype=bool)
-    for texts in columns.values():
+    total = read + len(ragged)
+    odd = np.array([number for number, _, _ in ragged], dtype=np.int64)
+    rows = np.delete(np.arange(1, total + 1), odd - 1) + body.header_row
+    bare = np.array([kind == "blank" for *_, kind in ragged], dtype=bool)
+    table = TextTable(
+        columns, rows, (odd + body.header_row)[~bare], blank=int(bare.sum()), total=total
+    )
+    return without_blank_rows(table)
+
+
+def without_blank_rows(table: TextTable) -> TextTable:
+    """The table without the rows in which no wanted column holds anything."""
+    filled = np.zeros(len(table.rows), dtype=bool)
+    for column in table.columns.values():
         if filled.all():
-            break
-        filled |= pc.not_equal(pc.utf8_trim_whitespace(texts), "").to_numpy(zero_copy_only=False)
-    if not filled.all():
-        keep = pa.array(filled)
-        columns = {at: texts.filter(keep) for at, texts in columns.items()}
-    bare = np.array([kind == "blank" for _, kind in ragged], dtype=bool)
+            return table
+        texts = pc.utf8_trim_whitespace(column.texts)
+        filled |= column.take(bools(pc.not_equal(texts, "")))
+    if filled.all():
+        return table
+    kept = table.filter(filled)
     return TextTable(
-        columns=columns,
-        rows=rows[filled],
-        ragged=(odd + raw.header_row)[~bare],
-        blank=int((~filled).sum()) + int(bare.sum()),
-        total=total,
+        kept.columns,
+        kept.rows,
+        kept.ragged,
+        table.blank + int((~filled).sum()),
+        table.total,
+        kept.numbers,
+        kept.dates,
     )

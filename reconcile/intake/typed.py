@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -14,47 +14,39 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from reconcile.intake import cells
-from reconcile.money import MICRO_DIGITS, minor_digits
+from reconcile.intake.amounts import in_minor, parse_amounts, parse_counts, sign_fits
+from reconcile.intake.coded import Bools, Coded, bools, holds
+from reconcile.intake.countries import to_codes
+from reconcile.intake.damage import damaged
+from reconcile.intake.formats import Forms
+from reconcile.intake.moments import parse_dates
+from reconcile.intake.several import several_references
+from reconcile.intake.told import Told
 from reconcile.records import RECORDS, Column
 from reconcile.references import clean, fold
 from reconcile.shop import Shop, Source
 
-_HIDDEN = pa.array([""])
+_THREADS = 2
 _MOST_LINE_MICRO = 4e18  # quantity times unit price has to stay inside 64 bits
-
-
-@dataclass
-class Rejects:
-    """Cells that did not parse, column by column; the first one of a row rejects it."""
-
-    parts: list[pd.DataFrame] = field(default_factory=list)
-
-    def add(self, name: str, texts: pa.Array, bad: NDArray[np.bool_], expected: str) -> None:
-        """Note the rows where ``bad`` holds, with what stands there and what was expected."""
-        if not bad.any():
-            return
-        at = np.flatnonzero(bad)
-        shown = texts.take(pa.array(at)).to_pandas() if len(texts) > 1 else [texts[0].as_py()]
-        part = pd.DataFrame({"at": at, "column": name, "expected": expected})
-        part["text"] = list(shown) if len(texts) > 1 else list(shown) * len(at)
-        self.parts.append(part)
-
-    def frame(self) -> pd.DataFrame:
-        """One row for each rejected row: ``at``, ``column``, ``expected``, ``text``."""
-        if not self.parts:
-            return pd.DataFrame({"at": [], "column": [], "expected": [], "text": []}).astype(
-                {"at": "int64", "column": "str", "expected": "str", "text": "str"}
-            )
-        return pd.concat(self.parts, ignore_index=True).drop_duplicates("at").sort_values("at")
+_MOST_CHARACTERS = 32_767  # in a cell; source: Microsoft, Excel specifications and limits
+_IDENTIFIERS = ("reference", "references", "sku")
 
 
 @dataclass(frozen=True)
 class Typed:
-    """Typed rows of one file, aligned with its text rows, and what was rejected of them."""
+    """Typed rows of one file, aligned with its text rows.
+
+    ``rejects`` has one row per rejected row: ``at``, ``column``, ``why`` (what was expected),
+    ``text``. ``notes`` has the cells that were read as nothing, with the reason.
+    """
 
     frame: pd.DataFrame
     rejects: pd.DataFrame
+    notes: pd.DataFrame
     parts: dict[str, pd.DataFrame]
+
+
+Out = dict[str, "pd.Series | NDArray[np.generic]"]
 
 
 def supplier_names(shop: Shop) -> dict[str, str]:
@@ -67,197 +59,229 @@ def supplier_names(shop: Shop) -> dict[str, str]:
 
 
 class Reader:
-    """Reads the columns of one source; it knows the formats, the zones and the suppliers."""
+    """Reads the columns of one source; it knows the zones, the words and the suppliers."""
 
     def __init__(self, shop: Shop, source: Source) -> None:
         self.source = source
         self.record = RECORDS[source.record]
-        self.decimal = source.format.decimal or "."
-        self.dates = source.format.dates or "year-first"
         zone = source.format.time_zone
         self.source_zone = ZoneInfo(zone) if zone else shop.zone
         self.shop_zone = shop.zone
         self.suppliers = supplier_names(shop)
 
-    def read(self, texts: Mapping[str, pa.Array], count: int) -> Typed:
+    def read(self, columns: Mapping[str, Coded], count: int, forms: Forms) -> Typed:
         """Type every column that the source brings; others are absent, not blank."""
-        rejects = Rejects()
-        out: dict[str, pd.Series | NDArray[np.generic]] = {}
-        parts: dict[str, pd.DataFrame] = {}
-        currency: NDArray[np.int64] | None = None
-        columns = sorted(self.record.columns, key=lambda column: column.kind != "currency")
-        for column in columns:
-            if column.name not in texts:
-                continue
-            coded = _Coded(texts[column.name], count)
-            if column.required:
-                empty = coded.take(np.asarray(pc.equal(coded.texts, "")))
-                rejects.add(column.name, coded.shown, empty, "a value; the cell is empty")
-            if column.kind != "references":
-                # Below a quote that is not closed, other cells stand in this one: never shown.
-                broken = coded.take(np.asarray(pc.match_substring_regex(coded.texts, "[\r\n]")))
-                rejects.add(column.name, _HIDDEN, broken, "one line; is a quote missing?")
-            if column.kind == "currency":
-                digits = [minor_digits(code.upper()) for code in coded.texts.to_pylist()]
-                numbers = np.array([-1 if d is None else d for d in digits], dtype=np.int64)
-                currency = coded.take(numbers)
-            self._column(column, coded, currency, out, parts, rejects)
-        frame = pd.DataFrame(out, index=pd.RangeIndex(count))
-        self._whole(frame, texts, rejects)
-        return Typed(frame, rejects.frame(), parts)
+        return _Reading(self, columns, count, forms).typed()
 
-    def _column(
-        self,
-        column: Column,
-        coded: _Coded,
-        currency: NDArray[np.int64] | None,
-        out: dict[str, pd.Series | NDArray[np.generic]],
-        parts: dict[str, pd.DataFrame],
-        rejects: Rejects,
+
+class _Reading:
+    """The reading of one table: what has come of it so far."""
+
+    def __init__(
+        self, reader: Reader, columns: Mapping[str, Coded], count: int, forms: Forms
     ) -> None:
-        name = column.name
-        if column.kind in ("money", "price"):
-            out[column.typed] = self._amount(column, coded, currency, rejects)
-        elif column.kind in _SIMPLE:
-            parsed, expected = self._simple(column, coded.texts)
-            bad = ~parsed.ok & ~parsed.blank
-            rejects.add(name, coded.shown, coded.take(bad), expected)
-            out[column.typed] = coded.series(parsed.values, parsed.ok & ~parsed.blank, column)
-        elif column.kind == "supplier":
-            out[name] = coded.text(self._suppliers(coded.texts))
-        elif column.kind == "country":
-            out[name] = coded.text(pc.utf8_upper(coded.texts))
-        else:
-            out[name] = coded.text(coded.texts)
-            if column.kind == "references":
-                parts[name] = self._parts(name, coded)
-            elif column.kind in ("reference", "sku"):
-                self._key(column, coded, out)
+        self.reader, self.forms, self.count = reader, forms, count
+        self.shown = columns
+        self.rejects, self.notes = Told(), Told()
+        self.out: Out = {}
+        self.parts: dict[str, pd.DataFrame] = {}
+        self.currency: Coded | None = None
 
-    def _simple(self, column: Column, texts: pa.Array) -> tuple[cells.Parsed, str]:
+    def typed(self) -> Typed:
+        """Everything, the currency first, since amounts are read with it."""
+        record = self.reader.record
+        columns = [column for column in record.columns if column.name in self.shown]
+        for column in columns:
+            if column.kind == "currency":
+                self._column(column, self.shown[column.name])
+        # Arrow and numpy let go of the interpreter: two columns are read in the time of one.
+        with ThreadPoolExecutor(max_workers=_THREADS) as pool:
+            others = [column for column in columns if column.kind != "currency"]
+            for done in pool.map(self._apart, others):
+                self.out |= done.out
+                self.parts |= done.parts
+                self.rejects.parts += done.rejects.parts
+                self.notes.parts += done.notes.parts
+        frame = pd.DataFrame(self.out, index=pd.RangeIndex(self.count), copy=False)
+        self._whole(frame)
+        rejects = self.rejects.frame().drop_duplicates("at").sort_values("at")
+        return Typed(frame, rejects, self.notes.frame(), self.parts)
+
+    def _apart(self, column: Column) -> _Reading:
+        """One column read by itself, with the currency of each row."""
+        apart = _Reading(self.reader, self.shown, self.count, self.forms)
+        apart.currency = self.currency
+        apart._column(column, self.shown[column.name])
+        return apart
+
+    def _column(self, column: Column, shown: Coded) -> None:
+        coded = shown.with_texts(cells.tidy(shown.texts))
+        if len(coded.texts):
+            coded = self._sound(column, shown, coded)
+        if column.kind in ("money", "price"):
+            self.out[column.typed] = self._amount(column, shown, coded)
+        elif column.kind in _SIMPLE:
+            self._simple(column, shown, coded)
+        elif column.kind == "supplier":
+            self.out[column.name] = coded.with_texts(self._suppliers(coded.texts)).series()
+        elif column.kind == "country":
+            codes, known = to_codes(coded.texts)
+            strange = ~known & bools(pc.not_equal(coded.texts, ""))
+            why = "no country of ISO 3166-1; kept as it is"
+            self.notes.texts(column.name, shown, strange, why)
+            self.out[column.name] = coded.with_texts(codes).series()
+        else:
+            self._text(column, coded)
+
+    def _sound(self, column: Column, shown: Coded, coded: Coded) -> Coded:
+        """Cells without the texts that say nothing, hold too much or were damaged."""
+        name = column.name
+        blank = cells.nothing(coded.texts)
+        if column.kind != "references" and holds(coded.texts, b"\n", b"\r"):
+            # Below a quote that is not closed, other cells stand in this one: never shown.
+            broken = bools(pc.match_substring_regex(coded.texts, "[\r\n]"))
+            why = "one line; is a quote missing?"
+            self.rejects.texts(name, shown, broken, why, hide=True)
+        if pc.max(pc.binary_length(coded.texts)).as_py() > _MOST_CHARACTERS:
+            long = bools(pc.greater(pc.utf8_length(coded.texts), _MOST_CHARACTERS))
+            why = f"no more than {_MOST_CHARACTERS} characters"
+            self.rejects.texts(name, shown, long, why, hide=True)
+        if column.kind in _IDENTIFIERS or name == "tracking_no":
+            why_damaged = damaged(coded.texts)
+            for why in sorted(set(why_damaged) - {""}):
+                hit = why_damaged == why
+                told = self.rejects if column.required else self.notes
+                told.texts(name, shown, hit, why)
+                blank |= hit & (not column.required)
+        if column.required:
+            self.rejects.texts(name, shown, blank, "a value; the cell is empty")
+        if blank.any():
+            coded = coded.with_texts(pc.if_else(pa.array(blank), "", coded.texts))
+        return coded
+
+    def _simple(self, column: Column, shown: Coded, coded: Coded) -> None:
+        parsed, expected = self._parsed(column, coded.texts)
+        known = parsed.ok & ~parsed.blank
+        self.rejects.texts(column.name, shown, ~parsed.ok & ~parsed.blank, expected)
         if column.kind == "date":
-            parsed = cells.parse_dates(texts, self.dates, self.source_zone, self.shop_zone)
-            return parsed, f"a date, {self.dates}" if "%" not in self.dates else self.dates
+            values = np.asarray(parsed.values, dtype="datetime64[s]")
+            self.out[column.typed] = pd.Series(coded.take(values), copy=False)
+        elif column.kind == "count":
+            numbers = coded.take(parsed.values).astype(np.int64)
+            self.out[column.typed] = pd.Series(pd.arrays.IntegerArray(numbers, ~coded.take(known)))
+        elif column.kind == "flag":
+            self.out[column.typed] = pd.Series(coded.take(parsed.values).astype(bool))
+        else:
+            texts = pa.array(np.asarray(parsed.values).astype(str), pa.string())
+            self.out[column.typed] = coded.with_texts(texts).series()
+        if column.kind == "currency" and column.name == "currency":
+            self.currency = coded.with_texts(texts)
+
+    def _parsed(self, column: Column, texts: pa.Array) -> tuple[cells.Parsed, str]:
+        decimal = self.forms.decimals.get(column.name, ".")
+        if column.kind == "date":
+            dates = self.forms.dates[column.name]
+            reader = self.reader
+            parsed = parse_dates(texts, dates, reader.source_zone, reader.shop_zone)
+            return parsed, f"a date, {dates}" if "%" not in dates else dates
         if column.kind == "count":
-            return cells.parse_counts(texts, self.decimal), "a whole number, 0 or more"
+            return parse_counts(texts, decimal), "a whole number, 0 or more"
+        words = self.reader.source.words.get(column.name, {})
         if column.kind == "word":
+            texts = _translated(texts, words)
             return cells.parse_words(texts, column.words), "one of " + ", ".join(column.words)
         if column.kind == "flag":
-            return cells.parse_flags(texts), "yes or no"
+            return cells.parse_flags(_translated(texts, words)), "yes or no"
         if column.kind == "rate":
-            return cells.parse_rates(texts, self.decimal), "a rate above 0, as a plain decimal"
+            rate = cells.parse_rates(texts, decimal)
+            return rate, "a rate above 0, as a plain decimal"
         return cells.parse_currencies(texts), "a currency code of ISO 4217"
 
-    def _amount(
-        self,
-        column: Column,
-        coded: _Coded,
-        currency: NDArray[np.int64] | None,
-        rejects: Rejects,
-    ) -> pd.Series:
-        found = cells.parse_amounts(coded.texts, self.decimal)
-        form = f"an amount such as 1234{self.decimal}50"
-        rejects.add(column.name, coded.shown, coded.take(~found.ok & ~found.blank), form)
+    def _amount(self, column: Column, shown: Coded, coded: Coded) -> pd.Series:
+        name, decimal = column.name, self.forms.decimals[column.name]
+        found = parse_amounts(coded.texts, decimal)
+        form = f"an amount such as 1234{decimal}50"
+        self.rejects.texts(name, shown, ~found.ok & ~found.blank, form)
         negative = found.ok & (found.micro < 0) & (not column.below_zero)
-        rejects.add(column.name, coded.shown, coded.take(negative), "an amount of 0 or more")
-        ok = coded.take(found.ok & ~negative)
-        micro = coded.take(found.micro)
-        if column.kind == "money" and currency is not None:
-            digits = np.maximum(currency, 0)
-            scale = 10 ** (MICRO_DIGITS - digits)
-            decimals = coded.take(found.decimals)
-            # Three decimals are how thousands look in half of the world: never taken for zeros.
-            odd = (micro % scale != 0) | ((decimals > digits) & (decimals == 3))  # noqa: PLR2004
-            fine = ok & (currency >= 0)
-            expected = "no more decimals than the currency has"
-            rejects.add(column.name, coded.shown, fine & odd, expected)
-            micro = np.where(odd, 0, micro) // scale
-            ok &= ~odd
-        return pd.Series(pd.arrays.IntegerArray(micro.astype(np.int64), ~ok))
+        self.rejects.texts(name, shown, negative, "an amount of 0 or more")
+        fine = found.ok & ~negative
+        if self.currency is None:
+            values, ok = coded.take(found.micro), coded.take(fine)
+        else:
+            values, ok = np.zeros(self.count, dtype=np.int64), np.zeros(self.count, dtype=bool)
+        for code, rows in self._by_currency():
+            foreign = np.array([not sign_fits(str(sign), code) for sign in found.sign], dtype=bool)
+            minor, odd = in_minor(column.kind, found, code)
+            told = f"an amount in the currency of the row, {code}"
+            self._in_rows(name, shown, coded, foreign & fine, rows, told)
+            told = "no more decimals than the currency has"
+            self._in_rows(name, shown, coded, odd & fine, rows, told)
+            if rows is None:
+                values, ok = coded.take(minor), coded.take(fine & ~odd)
+            else:
+                part = coded.filter(rows)
+                values[rows], ok[rows] = part.take(minor), part.take(fine & ~odd)
+        return pd.Series(pd.arrays.IntegerArray(values, ~ok), copy=False)
+
+    def _by_currency(self) -> Iterator[tuple[str, Bools | None]]:
+        """Each currency with its rows, None where all rows are in it."""
+        if self.currency is None:
+            return
+        used = self.currency.distinct.unique().to_pylist()
+        for code in used:
+            yield code, None if len(used) == 1 else self.currency.where(code)
+
+    def _in_rows(
+        self, name: str, shown: Coded, coded: Coded, texts: Bools, rows: Bools | None, why: str
+    ) -> None:
+        """Reject the rows of one currency that have one of some texts."""
+        if texts.any():
+            where = coded.take(texts)
+            self.rejects.rows(name, shown, where if rows is None else where & rows, why)
 
     def _suppliers(self, texts: pa.Array) -> pa.Array:
         """The declared name of each spelling; an undeclared supplier is its own tidy text."""
+        named = self.reader.suppliers
         found = [
-            self.suppliers.get(key, text)
+            named.get(key, text)
             for key, text in zip(fold(texts).to_pylist(), texts.to_pylist(), strict=True)
         ]
         return pa.array(found, pa.string())
 
-    def _key(
-        self, column: Column, coded: _Coded, out: dict[str, pd.Series | NDArray[np.generic]]
-    ) -> None:
-        refs = self.source.refs
-        if column.kind == "sku":
-            out[f"{column.name}_key"] = coded.text(fold(coded.texts))
-        elif column.name == "order_ref":
+    def _text(self, column: Column, coded: Coded) -> None:
+        name, refs = column.name, self.reader.source.refs
+        self.out[name] = coded.series()
+        if column.kind == "references":
+            self.parts[name] = several_references(name, coded, refs)
+        elif column.kind == "sku":
+            self.out[f"{name}_key"] = coded.with_texts(fold(coded.texts)).series()
+        elif name == "order_ref":
             key, replaced = clean(coded.texts, refs.strip_prefix, refs.replacement_suffix)
-            out[f"{column.name}_key"] = coded.text(key)
-            out["by_suffix"] = coded.take(replaced)
-        else:
-            out[f"{column.name}_key"] = coded.text(clean(coded.texts)[0])
+            self.out[f"{name}_key"] = coded.with_texts(key).series()
+            self.out["by_suffix"] = coded.take(replaced)
+        elif column.kind == "reference":
+            self.out[f"{name}_key"] = coded.with_texts(clean(coded.texts)[0]).series()
 
-    def _parts(self, name: str, coded: _Coded) -> pd.DataFrame:
-        """References of cells that hold several: ``at`` (row), ``ref``, ``key``, each once."""
-        marks = "".join(f"\\x{{{ord(mark):x}}}" for mark in self.source.refs.separators)
-        lists = pc.split_pattern_regex(coded.texts, f"[{marks}\\n]")
-        flat = pc.utf8_trim_whitespace(pc.list_flatten(lists))
-        owner = pc.list_parent_indices(lists).to_numpy()
-        refs = self.source.refs if name == "order_ref" else None
-        key, _ = clean(
-            flat,
-            refs.strip_prefix if refs else (),
-            refs.replacement_suffix if refs else (),
-        )
-        frame = pd.DataFrame({"code": owner, "ref": flat.to_pandas(), "key": key.to_pandas()})
-        frame = frame[frame["ref"] != ""].drop_duplicates(["code", "key"])
-        rows = pd.DataFrame({"at": np.arange(coded.count), "code": coded.codes})
-        return rows.merge(frame, on="code")[["at", "ref", "key"]]
-
-    def _whole(self, frame: pd.DataFrame, texts: Mapping[str, pa.Array], rejects: Rejects) -> None:
+    def _whole(self, frame: pd.DataFrame) -> None:
         """What no single cell shows: a line so large that its amount would not fit."""
-        price = {"orders": "unit_price", "invoices": "unit_cost"}.get(self.record.name)
+        price = {"orders": "unit_price", "invoices": "unit_cost"}.get(self.reader.record.name)
         if price is None or f"{price}_micro" not in frame or "qty" not in frame:
             return
-        micro = frame[f"{price}_micro"].fillna(0).to_numpy(dtype=np.float64)
-        big = np.abs(micro * frame["qty"].fillna(0).to_numpy(dtype=np.float64)) > _MOST_LINE_MICRO
-        rejects.add(price, texts[price], big, "a line of less than 4 000 000 000 000")
+        micro = frame[f"{price}_micro"].to_numpy(dtype=np.float64, na_value=0)
+        qty = frame["qty"].to_numpy(dtype=np.float64, na_value=0)
+        big = np.abs(micro * qty) > _MOST_LINE_MICRO
+        self.rejects.rows(price, self.shown[price], big, "a line of less than 4 000 000 000 000")
+
+
+def _translated(texts: pa.Array, words: Mapping[str, str]) -> pa.Array:
+    """Words of the file as the words that are known, where the source declares them."""
+    if not words:
+        return texts
+    found = [
+        words.get(folded, text)
+        for folded, text in zip(fold(texts).to_pylist(), texts.to_pylist(), strict=True)
+    ]
+    return pa.array(found, pa.string())
 
 
 _SIMPLE = ("date", "count", "word", "flag", "rate", "currency")
-
-
-class _Coded:
-    """A column of texts as its distinct texts and a code for each row."""
-
-    def __init__(self, column: pa.Array, count: int) -> None:
-        self.count = count
-        self.shown = column
-        if len(column) == 1 and count != 1:  # a constant of the source
-            self.texts = cells.tidy(column)
-            self.codes = np.zeros(count, dtype=np.int64)
-        else:
-            coded = cells.tidy(column).dictionary_encode()
-            self.texts = coded.dictionary
-            self.codes = coded.indices.to_numpy().astype(np.int64)
-
-    def take(self, values: NDArray[Any]) -> NDArray[Any]:
-        """The value of each row."""
-        return values[self.codes]
-
-    def text(self, texts: pa.Array) -> pd.Series:
-        """A text column of the rows."""
-        column: pd.Series = texts.take(pa.array(self.codes)).to_pandas().astype("str")
-        return column
-
-    def series(
-        self, values: NDArray[np.generic], known: NDArray[np.bool_], column: Column
-    ) -> pd.Series:
-        """A typed column of the rows."""
-        if column.kind == "date":
-            return pd.Series(self.take(values.astype("datetime64[s]")))
-        if column.kind == "count":
-            numbers = self.take(values).astype(np.int64)
-            return pd.Series(pd.arrays.IntegerArray(numbers, ~self.take(known)))
-        if column.kind == "flag":
-            return pd.Series(self.take(values).astype(bool))
-        return self.text(pa.array([str(value) for value in values], pa.string()))

@@ -29,6 +29,21 @@ FATES = ("header", "blank", "totals", "repeats", "rejected", "later", "accepted"
 
 
 @dataclass(frozen=True)
+class RejectedFile:
+    """The rejected rows of one file with their original texts, to be mended and read again.
+
+    ``rows`` has the file's own headers. ``above`` blank lines, ``delimiter`` and ``encoding``
+    are those that its source declares.
+    """
+
+    name: str
+    rows: pd.DataFrame
+    delimiter: str
+    encoding: str
+    above: int
+
+
+@dataclass(frozen=True)
 class Contents:
     """One run's results, each table in the order in which it is to be shown.
 
@@ -46,8 +61,11 @@ class Contents:
         invoice_no, amount_minor, currency, due_by.
     post: one row per tracking number to be posted. order_ref, sku, carrier, tracking_no.
     rejected: one row per rejected row. source, file, sheet, row, column, text, expected.
+    rejected_files: the same rows with all their texts, by file.
+    notes: what else was found. source, file, sheet, row (0 = of the whole file), column, text, why.
     files: one row per file and sheet of a source. source, record, file, sheet, sha256, rows,
-        header, blank, totals, repeats, rejected, later, accepted, covered_to.
+        header, blank, totals, repeats, rejected, later, accepted, covered_to, format (how
+        it was read, in words).
     sums: money of the accepted rows, per file, column and currency. source, record, file, column,
         currency, rows, sum_minor.
     proofs: one row per equality that has to hold. proof (a sentence), unit ("rows" or a currency
@@ -65,6 +83,8 @@ class Contents:
     pay: pd.DataFrame
     post: pd.DataFrame
     rejected: pd.DataFrame
+    rejected_files: list[RejectedFile]
+    notes: pd.DataFrame
     files: pd.DataFrame
     sums: pd.DataFrame
     proofs: pd.DataFrame

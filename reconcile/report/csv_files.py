@@ -7,6 +7,7 @@ file; a spreadsheet that opens it as numbers would still round them, and the wor
 
 from __future__ import annotations
 
+import io
 from typing import BinaryIO
 
 import pandas as pd
@@ -14,7 +15,7 @@ import pyarrow as pa
 import pyarrow.csv as pa_csv
 
 from reconcile.report import columns
-from reconcile.report.contents import LISTS, Contents
+from reconcile.report.contents import LISTS, Contents, RejectedFile
 
 _EXCEPTION_COLUMNS = (
     *("id", "rule", "verdict", "severity", "class", "amount", "currency", "amount_home"),
@@ -85,6 +86,22 @@ def _column(frame: pd.DataFrame, name: str, home: str) -> pa.Array:
     if name in _NUMBERS and pd.api.types.is_numeric_dtype(column):
         return columns.numbers(column)
     return columns.safe_text(column)
+
+
+def rejected_bytes(one: RejectedFile) -> bytes:
+    """The rejected rows of a file as a file of their own, written as its source reads it."""
+    names = [str(name) for name in one.rows.columns]
+    texts = [columns.safe_text(one.rows.iloc[:, at]) for at in range(len(names))]
+    # Headers too are texts of the file; as a table they would have to be distinct.
+    header = columns.safe_text(pd.Series(names, dtype="str"))
+    table = pa.table(
+        {str(at): pa.concat_arrays([header.slice(at, 1), texts[at]]) for at in range(len(names))}
+    )
+    written = io.BytesIO()
+    form = pa_csv.WriteOptions(include_header=False, delimiter=one.delimiter)
+    pa_csv.write_csv(table, written, form)
+    text = "\n" * one.above + written.getvalue().decode("utf-8")
+    return text.encode(one.encoding)
 
 
 def write_csv(table: pa.Table, file: BinaryIO) -> None:

@@ -30,8 +30,8 @@ _OUR_FILES = (
     *("report.xlsx", "exceptions.csv", "order_lines.csv", "rejected_rows.csv"),
     *("summary.json", "run.log"),
 )
-_LISTS_FOLDER = "lists"
-_OUR_LISTS = tuple(f"{name}.csv" for name in LISTS)
+# Folders of the report, with the patterns of what in them is the report's
+_OUR_FOLDERS = {"lists": tuple(f"{name}.csv" for name in LISTS), "rejected": ("*.csv",)}
 
 _CAUSES = {
     errno.ENOSPC: ("there is no room left on the disk.", "Free some space and run again."),
@@ -86,16 +86,18 @@ def _in_the_way(place: str, here: Path) -> list[Problem]:
 
 
 def _ours(folder: Path) -> list[Path]:
-    """Entries of a report folder that are of the report, files first, then their folder."""
-    lists = folder / _LISTS_FOLDER
+    """Entries of a report folder that are of the report, files first, then their folders."""
     paths = [folder / name for name in _OUR_FILES]
-    if lists.is_dir() and not lists.is_symlink():
-        paths += [lists / name for name in _OUR_LISTS]
-    return [path for path in (*paths, lists) if os.path.lexists(path)]
+    folders = [folder / name for name in _OUR_FOLDERS]
+    for inner in folders:
+        if inner.is_dir() and not inner.is_symlink():
+            patterns = _OUR_FOLDERS[inner.name]
+            paths += sorted({path for pattern in patterns for path in inner.glob(pattern)})
+    return [path for path in (*paths, *folders) if os.path.lexists(path)]
 
 
 def _is_plain(path: Path) -> bool:
-    if path.name == _LISTS_FOLDER:
+    if path.name in _OUR_FOLDERS:
         return path.is_dir() and not path.is_symlink()
     return path.is_symlink() or path.is_file()
 
@@ -178,14 +180,15 @@ def _finish(out: Path, old: Path) -> None:
     if not old.exists():
         return
     for path in _ours(old):
-        if path.name != _LISTS_FOLDER:
+        if path.name not in _OUR_FOLDERS:
             path.unlink()
-    lists = old / _LISTS_FOLDER
-    if lists.is_dir():
-        if any(lists.iterdir()):
-            (out / _LISTS_FOLDER).mkdir(exist_ok=True)
-            _move_entries(lists, out / _LISTS_FOLDER)
-        lists.rmdir()
+    for name in _OUR_FOLDERS:
+        inner = old / name
+        if inner.is_dir():
+            if any(inner.iterdir()):
+                (out / name).mkdir(exist_ok=True)
+                _move_entries(inner, out / name)
+            inner.rmdir()
     _move_entries(old, out)
     _sync_folder(out)
     old.rmdir()

@@ -170,6 +170,7 @@ def _inputs(contents: Contents) -> Sheet:
         Column("Accepted", "accepted", "number"),
         Column("Covers up to", "covered_to"),
         Column("Record", "record"),
+        Column("How it was read", "format", "prose", width=60),
         Column("Sheet", "sheet", width=20),
         Column("SHA-256", "sha256", width=66),
     ]
@@ -181,9 +182,18 @@ def _inputs(contents: Contents) -> Sheet:
         Column("Currency", "currency"),
         Column("Column", "column", width=20),
     ]
+    notes = [
+        Column("Source", "source", width=22),
+        Column("File", "file", "prose", width=52),
+        Column("Row, 0 = all of it", "row", "number"),
+        Column("Column", "column", width=24),
+        Column("Text found", "text", "prose", width=40),
+        Column("What was found", "why", "prose", width=52),
+    ]
     parts = [
         ("Proofs that no row and no amount is lost", "No proof.", proofs, contents.proofs),
         ("Files, and where each of their rows went", "No file.", files, contents.files),
+        ("What else was found in the files", "Nothing else.", notes, contents.notes),
         ("Sums of the accepted rows", "No amounts were read.", sums, contents.sums),
     ]
     blocks = [_capped(*part, "summary.json") for part in parts]

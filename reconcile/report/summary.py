@@ -23,6 +23,8 @@ CAUTION = (
 )
 _WIDTH = 60
 _MONEY_LINES = 10
+_FILE_TEXTS = ("file", "sheet", "sha256", "covered_to", "format")
+_NOTE_TEXTS = ("source", "file", "sheet", "column", "text", "why")
 _GROUPS = ["rule", "verdict", "class", "currency"]
 
 
@@ -51,6 +53,10 @@ def summary(contents: Contents) -> dict[str, object]:
         "version": contents.version,
         "home_currency": contents.home_currency,
         "sources": _sources(contents),
+        "notes": [
+            {**{name: str(row[name]) for name in _NOTE_TEXTS}, "row": int(row["row"])}
+            for row in contents.notes.to_dict("records")
+        ],
         "exceptions": {
             "total": len(exceptions),
             "by_verdict": _counts(exceptions["verdict"], VERDICTS),
@@ -110,7 +116,7 @@ def _sources(contents: Contents) -> dict[str, object]:
             "sums_by_file": _sums(sums, ["file", "column", "currency"]),
             "files": [
                 {
-                    **{name: str(row[name]) for name in ("file", "sheet", "sha256", "covered_to")},
+                    **{name: str(row[name]) for name in _FILE_TEXTS},
                     "rows": {name: int(row[name]) for name in ("rows", *FATES)},
                 }
                 for row in part.to_dict("records")

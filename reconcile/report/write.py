@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from reconcile.report.contents import Contents
-from reconcile.report.csv_files import csv_tables, write_csv
+from reconcile.report.csv_files import csv_tables, rejected_bytes, write_csv
 from reconcile.report.folder import check_writable, recover, replace_folder
 from reconcile.report.summary import summary
 from reconcile.report.workbook import workbook
@@ -22,9 +22,9 @@ def write_outputs(contents: Contents, out: Path) -> None:
     """Write the report folder, all of it or nothing; what else lies in ``out`` is kept.
 
     report.xlsx, exceptions.csv, order_lines.csv, summary.json and run.log always; each of
-    lists/*.csv and rejected_rows.csv where it has rows, and an earlier one is removed where it
-    has not. All but run.log are the same bytes for the same contents. Raises FaultError where
-    the disk does not take them.
+    lists/*.csv, rejected_rows.csv and rejected/*.csv where it has rows, and an earlier one is
+    removed where it has not. All but run.log are the same bytes for the same contents. Raises
+    FaultError where the disk does not take them.
     """
     replace_folder(out, partial(_fill, contents))
 
@@ -35,6 +35,10 @@ def _fill(contents: Contents, folder: Path) -> None:
         (folder / "lists").mkdir()
     for path, table in tables.items():
         _write(folder / path, partial(write_csv, table))
+    if contents.rejected_files:
+        (folder / "rejected").mkdir()
+    for one in contents.rejected_files:
+        _write(folder / "rejected" / one.name, partial(_put, rejected_bytes(one)))
     for name, data in (
         ("report.xlsx", workbook(contents)),
         ("summary.json", _json(summary(contents))),

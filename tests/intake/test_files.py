@@ -19,11 +19,9 @@ FORMAT = "[source.format]\n"
         (b"", "the file is empty", "Export it again"),
         (b" \r\n \n", "the file is empty", "Export it again"),
         (b"\xef\xbb\xbf", "the file is empty", "Export it again"),
-        (b"PK\x03\x04\x00\x00" * 99, "binary", "as CSV"),
-        (bytes(range(128)), "binary", "as CSV"),
-        (b"\x89PNG\r\n\x1a\n", "is not utf-8: byte 0x89", "encoding"),
-        (csv_of(ORDERS, ROW).encode("utf-16"), "is not utf-8: byte 0xff", "utf-16"),
-        (csv_of(ORDERS, "é" + ROW).encode("cp1252"), "is not utf-8: byte 0xe9", "cp1252"),
+        (b"PK\x03\x04\x00\x00" * 99, "is a zip archive", "export it again"),
+        (bytes(range(128)), "is not text", "as CSV"),
+        (b"\x89PNG\r\n\x1a\n", "is a picture", "as CSV"),
     ],
 )
 def test_files_that_are_no_csv(tmp_path: Path, data: bytes, what: str, mend: str) -> None:
@@ -33,9 +31,20 @@ def test_files_that_are_no_csv(tmp_path: Path, data: bytes, what: str, mend: str
     assert mend in problem.mend
 
 
-def test_the_row_of_a_byte_that_does_not_fit(tmp_path: Path) -> None:
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-8-sig", "cp1252"])
+def test_an_encoding_that_is_not_declared_is_found(tmp_path: Path, encoding: str) -> None:
+    data = csv_of(ORDERS, ROW.replace("LAN-1", "Öllampe")).encode(encoding)
+    found = read(write(tmp_path, {"orders.csv": data}))
+    assert list(found.records["orders"]["sku"]) == ["Öllampe"]
+    assert f"encoding '{encoding.removesuffix('-sig')}'" in found.files["format"][0]
+
+
+def test_a_byte_that_does_not_fit_the_declared_encoding(tmp_path: Path) -> None:
     data = csv_of(ORDERS, ROW, "é" + ROW).encode("cp1252")
-    assert only_problem(write(tmp_path, {"orders.csv": data})).row == 3
+    settings = source("orders", FORMAT + 'encoding = "utf-8"')
+    problem = only_problem(write(tmp_path, {"orders.csv": data}, settings))
+    assert problem.row == 3
+    assert "byte 0xe9" in problem.what
 
 
 @pytest.mark.parametrize(

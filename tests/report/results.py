@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from reconcile.report.contents import Contents
+from reconcile.report.contents import Contents, RejectedFile
 
 AS_OF = date(2026, 10, 31)
 
@@ -77,6 +77,19 @@ def results(**changes: Any) -> Contents:
             ["source", "file", "sheet", "row", "column", "text", "expected"],
             [["store-orders", "store/orders-1.csv", "", "7", "qty", "two", "a whole number"]],
         ),
+        rejected_files=[
+            RejectedFile(
+                name="store-orders-1.csv",
+                rows=pd.DataFrame({"Order": ["LL-7"], "Pieces": ["two"]}, dtype="str"),
+                delimiter=",",
+                encoding="utf-8",
+                above=0,
+            )
+        ],
+        notes=frame(
+            ["source", "file", "sheet", "row", "column", "text", "why"],
+            [["store-orders", "store/orders-1.csv", "", "9", "ship_to_country", "Narnia", "odd"]],
+        ),
         files=_read("files"),
         sums=_read("sums"),
         proofs=proofs,
@@ -89,8 +102,11 @@ def results(**changes: Any) -> Contents:
 def empty_results() -> Contents:
     """A night on which nothing was found, in tables without rows."""
     full = results()
-    names = ("exceptions", "order_lines", "pay", "post", "rejected", "files", "sums", "proofs")
-    return replace(full, **{name: getattr(full, name).head(0) for name in names})
+    names = (
+        *("exceptions", "order_lines", "pay", "post", "rejected", "notes", "files", "sums"),
+        "proofs",
+    )
+    return replace(full, rejected_files=[], **{name: getattr(full, name).head(0) for name in names})
 
 
 def with_text(contents: Contents, text: str) -> Contents:

@@ -49,7 +49,8 @@ def test_files_of_a_night_with_everything(night: Path) -> None:
     assert sorted(_files(night)) == [
         "exceptions.csv",
         *(f"lists/{name}.csv" for name in lists),
-        *("order_lines.csv", "rejected_rows.csv", "report.xlsx", "run.log", "summary.json"),
+        *("order_lines.csv", "rejected/store-orders-1.csv", "rejected_rows.csv", "report.xlsx"),
+        *("run.log", "summary.json"),
     ]
 
 

@@ -1,0 +1,171 @@
+"""A column of texts: as its distinct texts and a code for each row, or simply as its texts.
+
+Exports repeat themselves: a million prices are some thousand different texts, and each is read
+once. Where nearly every text is another one (references, tracking numbers) the texts stay as
+they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Coded:
+    """The texts of one column, in the order of the rows.
+
+    ``texts`` holds each distinct text once and ``codes`` says which of them each row has; or
+    ``codes`` is None and ``texts`` has one entry a row. ``count`` is the number of rows.
+    """
+
+    texts: pa.Array | pa.ChunkedArray
+    codes: NDArray[np.int32] | None
+    count: int
+
+    @staticmethod
+    def constant(text: str, count: int) -> Coded:
+        """One text in every row."""
+        return Coded(pa.array([text], pa.string()), np.zeros(count, dtype=np.int32), count)
+
+    @staticmethod
+    def of(column: pa.ChunkedArray) -> Coded:
+        """A column as Arrow read it: with a dictionary or without."""
+        if not pa.types.is_dictionary(column.type):
+            return Coded(column, None, len(column))
+        column = column.unify_dictionaries()
+        if not column.num_chunks:
+            return Coded(pa.array([], pa.string()), np.zeros(0, dtype=np.int32), 0)
+        codes = np.concatenate([chunk.indices.to_numpy() for chunk in column.chunks])
+        return Coded(column.chunk(0).dictionary, codes, len(column))
+
+    def take(self, values: NDArray[Any]) -> NDArray[Any]:
+        """The value of each row, of values that stand beside the texts."""
+        return values if self.codes is None else values[self.codes]
+
+    def with_texts(self, texts: pa.Array | pa.ChunkedArray) -> Coded:
+        """The same rows with other texts in the place of these."""
+        return Coded(texts, self.codes, self.count)
+
+    def rows(self) -> pa.Array | pa.ChunkedArray:
+        """One text a row."""
+        return self.texts if self.codes is None else self.texts.take(pa.array(self.codes))
+
+    def series(self) -> pd.Series:
+        """One text a row, as pandas holds text."""
+        column: pd.Series = self.rows().to_pandas()
+        return column if column.dtype == "str" else column.astype("str")
+
+    def filter(self, keep: Bools) -> Coded:
+        """Some of the rows."""
+        kept = int(keep.sum())
+        if self.codes is None:
+            return Coded(self.texts.filter(pa.array(keep)), None, kept)
+        return Coded(self.texts, self.codes[keep], kept)
+
+    def numbers(self) -> NDArray[np.int64]:
+        """A whole number for each row, the same where the text is the same."""
+        return self.take(
+            one_piece(self.texts).dictionary_encode().indices.to_numpy().astype(np.int64)
+        )
+
+    def at(self, rows: NDArray[np.int64]) -> list[str]:
+        """The texts of a few rows."""
+        places = rows if self.codes is None else self.codes[rows]
+        texts: list[str] = self.texts.take(pa.array(places)).to_pylist()
+        return texts
+
+    @cached_property
+    def counts(self) -> NDArray[np.int64]:
+        """How many rows have each of the texts."""
+        if self.codes is None:
+            return np.ones(self.count, dtype=np.int64)
+        return np.bincount(self.codes, minlength=len(self.texts)).astype(np.int64)
+
+    @staticmethod
+    def joined(columns: Sequence[Coded]) -> Coded:
+        """The rows of several columns under each other."""
+        if len(columns) == 1:
+            return columns[0]
+        if any(column.codes is None for column in columns):
+            pieces = [piece for column in columns for piece in _pieces(column.rows())]
+            return Coded(pa.chunked_array(pieces, pa.string()), None, sum(c.count for c in columns))
+        start, codes = 0, []
+        for column in columns:
+            codes.append(column.take(np.arange(len(column.texts), dtype=np.int32)) + start)
+            start += len(column.texts)
+        texts = pa.concat_arrays([piece for c in columns for piece in _pieces(c.texts)])
+        return Coded(texts, np.concatenate(codes), sum(c.count for c in columns))
+
+    @property
+    def distinct(self) -> pa.Array:
+        """The texts that rows have; those of rows that were left out are none of them."""
+        if self.codes is None:
+            return pc.unique(one_piece(self.texts))
+        return self.texts.filter(pa.array(self.counts > 0))
+
+    def where(self, texts: str) -> Bools:
+        """The rows that have exactly this text."""
+        return self.take(bools(pc.equal(self.texts, texts)))
+
+
+def _bytes(texts: pa.Array | pa.ChunkedArray) -> Iterator[tuple[NDArray[np.int32], memoryview]]:
+    """Where each text of a piece begins, with the end of the last, and the bytes of all."""
+    for piece in _pieces(texts):
+        _, offsets, data = piece.buffers()
+        if len(piece):
+            begins = np.frombuffer(offsets, dtype=np.int32)[piece.offset :][: len(piece) + 1]
+            yield begins, memoryview(data if data is not None else b"")
+
+
+def holds(texts: pa.Array | pa.ChunkedArray, *parts: bytes) -> bool:
+    """Whether one of some bytes occurs anywhere in the texts.
+
+    Far faster than to ask each text: what a column does not hold need not be looked for.
+    """
+    for begins, data in _bytes(texts):
+        whole = bytes(data[begins[0] : begins[-1]])
+        if any(part in whole for part in parts):
+            return True
+    return False
+
+
+def begin_with(texts: pa.Array | pa.ChunkedArray, first: bytes) -> Bools:
+    """Texts that are empty, or begin with one of these bytes or with more than ASCII."""
+    wanted = np.zeros(256, dtype=bool)
+    wanted[list(first)] = True
+    wanted[128:] = True
+    out = []
+    for begins, data in _bytes(texts):
+        empty = begins[1:] == begins[:-1]
+        every = np.frombuffer(data, dtype=np.uint8) if data.nbytes else np.zeros(1, dtype=np.uint8)
+        out.append(empty | wanted[every[np.minimum(begins[:-1], len(every) - 1)]])
+    return np.concatenate(out) if out else np.zeros(0, dtype=bool)
+
+
+def one_piece(texts: pa.Array | pa.ChunkedArray) -> pa.Array:
+    """The same texts as one array."""
+    return texts.combine_chunks() if isinstance(texts, pa.ChunkedArray) else texts
+
+
+def _pieces(texts: pa.Array | pa.ChunkedArray) -> list[pa.Array]:
+    return texts.chunks if isinstance(texts, pa.ChunkedArray) else [texts]
+
+
+def bools(mask: pa.Array | pa.ChunkedArray) -> Bools:
+    """An Arrow mask as numpy holds it; unknown is False."""
+    if isinstance(mask, pa.ChunkedArray):
+        if not mask.num_chunks:
+            return np.zeros(0, dtype=bool)
+        return np.asarray(mask.to_numpy(), dtype=bool)
+    return np.asarray(mask.to_numpy(zero_copy_only=False), dtype=bool)

@@ -1,0 +1,213 @@
+"""Where the header stands, and which canonical column stands where under it.
+
+A source's own headers decide: of all ways to read a file (delimiters, sheets, rows, one or two
+header lines) the one counts in which the declared and the canonical headers are found.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from reconcile.errors import Problem
+from reconcile.intake.private import private
+from reconcile.records import RECORDS, Column
+from reconcile.references import plain
+from reconcile.shop import Source, nearest
+
+HEADER_WITHIN = 40  # rows in which a header is looked for
+_LETTERS = re.compile(r"^column ([A-Z]{1,3})$")
+# What a merchant may well declare under a header that sounds private: the supplier's own name
+_NAME_ALONE = {"name", "nom", "nombre"}  # may be the name of an order or of an article
+_MAY_BE_NAMED = {"supplier", "store", "carrier"}
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The header of one table.
+
+    ``header`` has one name a column, "" where there is none. ``row`` is its row, or the lower
+    of its two; ``lines`` is 1 or 2. ``title`` are the rows above it. ``positions`` are those of
+    the canonical columns that the table brings; constants stand in the source.
+    """
+
+    header: tuple[str, ...]
+    row: int
+    lines: int
+    title: tuple[tuple[str, ...], ...]
+    positions: dict[str, int]
+
+
+def find_layout(
+    source: Source, path: str, readings: Mapping[str, list[list[str]]], *, sheets: bool = False
+) -> tuple[str, Layout | None, list[Problem]]:
+    """The reading that fits the source best (a delimiter or a sheet), its layout, and problems.
+
+    ``readings`` are the first rows by delimiter, or by sheet where ``sheets`` holds, likeliest
+    first.
+    """
+    best, best_reading, best_found = None, next(iter(readings)), -1
+    whole: dict[str, Layout] = {}
+    at_row = source.format.header_row
+    for reading, rows in readings.items():
+        for layout in headers_of(rows, at_row):
+            positions, missing = _positions(source, layout.header)
+            found = len(set(positions.values()))
+            if found > best_found:
+                best, best_reading, best_found = layout, reading, found
+            if not missing and reading not in whole:
+                whole[reading] = layout
+                break
+    if whole:
+        best_reading = next(iter(whole))
+        best = whole[best_reading]
+    if best is None:
+        if at_row is None:
+            mend = "Export it again; a file without orders still has its header."
+            return best_reading, None, [Problem(path, "the file is empty.", mend)]
+        what = f"there is no row {at_row} to take the header from."
+        problem = Problem(path, what, "Set header_row to the row of the headers.")
+        return best_reading, None, [problem]
+    problems = (_several(path, list(whole)) if sheets else []) or _wrong_headers(source, path, best)
+    positions, _ = _positions(source, best.header)
+    layout = Layout(best.header, best.row, best.lines, best.title, positions)
+    return best_reading, layout, problems
+
+
+def headers_of(rows: list[list[str]], at_row: int | None) -> Iterator[Layout]:
+    """Every header that rows may have: of one line, from the top, then of two lines."""
+    begin, end = (at_row - 1, at_row) if at_row else (0, min(len(rows), HEADER_WITHIN))
+    for lines in (1, 2):
+        for at in range(begin, end):
+            if at + lines > len(rows) or not any(cell.strip() for cell in rows[at]):
+                continue
+            title = tuple(tuple(row) for row in rows[:at])
+            for header in _headers(rows[at : at + lines], rows[at + lines :]):
+                yield Layout(header, at + lines, lines, title, {})
+
+
+def _headers(lines: list[list[str]], below: list[list[str]]) -> Iterator[tuple[str, ...]]:
+    """The names of the columns; a name over several columns may hold for all of them."""
+    width = _width(max(len(line) for line in lines), lines, below)
+    padded = [[plain(cell) for cell in line] + [""] * width for line in lines]
+    if len(lines) == 1:
+        yield tuple(padded[0][:width])
+        return
+    upper, lower = (line[:width] for line in padded)
+    yield tuple(f"{over} {name}".strip() for over, name in zip(upper, lower, strict=True))
+    spread = list(upper)
+    for at in range(1, width):
+        if not spread[at] and lower[at]:
+            spread[at] = spread[at - 1]
+    yield tuple(f"{over} {name}".strip() for over, name in zip(spread, lower, strict=True))
+
+
+def _width(named: int, lines: list[list[str]], below: list[list[str]]) -> int:
+    """How many cells a row has: as most rows below have, where the header differs by blanks.
+
+    A delimiter behind the last cell of every row, or of the header alone, is not a column.
+    """
+    sizes = [len(row) for row in below if any(cell.strip() for cell in row)]
+    if not sizes:
+        return named
+    usual = max(sorted(set(sizes)), key=sizes.count)
+    if sizes.count(usual) * 2 <= len(sizes):
+        return named
+    surplus = [cell for line in lines for cell in line[usual:]]
+    return usual if usual > named or not any(cell.strip() for cell in surplus) else named
+
+
+def _positions(source: Source, header: Sequence[str]) -> tuple[dict[str, int], bool]:
+    """Where canonical columns stand, and whether a declared or required one is missing."""
+    positions: dict[str, int] = {}
+    missing = False
+    for column in RECORDS[source.record].columns:
+        if column.name in source.constants:
+            continue
+        declared = source.columns.get(column.name)
+        places = _places(declared or (column.name,), header)
+        if places:
+            positions[column.name] = places[0]
+        elif declared is not None or column.required:
+            missing = True
+    return positions, missing
+
+
+def _places(names: Sequence[str], header: Sequence[str]) -> list[int]:
+    """Every position of a header with one of the names."""
+    found = []
+    for name in dict.fromkeys(names):
+        wanted = plain(name)
+        found += [at for at, there in enumerate(header) if there and there == wanted]
+        letters = _LETTERS.match(name)
+        at = _position(letters[1]) if letters else -1
+        if 0 <= at < len(header) and not header[at]:
+            found.append(at)
+    return found
+
+
+def _position(letters: str) -> int:
+    """The position of a column that a spreadsheet calls by these letters, from 0."""
+    number = 0
+    for letter in letters:
+        number = number * 26 + ord(letter) - ord("A") + 1
+    return number - 1
+
+
+def _several(path: str, whole: list[str]) -> list[Problem]:
+    """More than one sheet with this header: reading one of them would lose the others."""
+    if len(whole) < 2:  # noqa: PLR2004
+        return []
+    what = f"the header stands on more than one sheet: {', '.join(map(repr, whole))}."
+    mend = "Name one with sheet in [source.format], and write a [[source]] for each of the others."
+    return [Problem(path, what, mend)]
+
+
+def _wrong_headers(source: Source, path: str, layout: Layout) -> list[Problem]:
+    """Every problem with the header of one table."""
+    problems: list[Problem] = []
+    for column in RECORDS[source.record].columns:
+        declared = source.columns.get(column.name)
+        if column.name in source.constants:
+            continue
+        names = declared or (column.name,)
+        places = _places(names, layout.header)
+        if not places:
+            if declared is not None or column.required:
+                looked = " or ".join(repr(name) for name in names)
+                what = f"there is no column {looked} for {column.name}."
+                mend = _advice(column.name, declared, layout.header)
+                problems.append(Problem(path, what, mend, row=layout.row))
+        elif len(places) > 1:
+            found = [layout.header[at] for at in places]
+            shown = ", ".join(repr(name) for name in dict.fromkeys(found))
+            what = f"more than one column could be {column.name}: {shown} is there twice."
+            mend = "Name a header that occurs once, or rename one in the export."
+            problems.append(Problem(path, what, mend, row=layout.row, column=found[0]))
+        elif _about_a_person(column, layout.header[places[0]]):
+            what = f"{column.name} would be read from a column about a person."
+            mend = "Names, addresses, e-mails and phone numbers are never read; map another one."
+            shown = layout.header[places[0]]
+            problems.append(Problem(path, what, mend, row=layout.row, column=shown))
+    return problems
+
+
+def _about_a_person(column: Column, header: str) -> bool:
+    """Whether a column would bring what is private; "Name" alone may be that of an order."""
+    if header == column.name or column.name in _MAY_BE_NAMED or not private(header):
+        return False
+    return not (plain(header).casefold() in _NAME_ALONE and column.kind in ("reference", "sku"))
+
+
+def _advice(name: str, declared: tuple[str, ...] | None, header: Sequence[str]) -> str:
+    named = [name for name in header if name]
+    if not named:
+        return "The header row has no names at all."
+    if declared:
+        return nearest(declared[0], named)
+    folded = {word.casefold().replace(" ", "_"): word for word in named}
+    near = difflib.get_close_matches(name, list(folded), n=1)
+    mend = "Name its header in [source.columns], or give a constant in [source.values]."
+    return f"{mend} Is it {folded[near[0]]!r}?" if near else mend

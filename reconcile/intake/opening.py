@@ -1,0 +1,120 @@
+"""Every file of the shop opened, and every problem of the files found in one go."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from reconcile.errors import Problem, RefusedError
+from reconcile.intake.coded import Coded
+from reconcile.intake.formats import Forms, Table, find_forms
+from reconcile.intake.reading import Files, Opened, open_table
+from reconcile.intake.typed import Reader
+from reconcile.records import RECORDS
+from reconcile.shop import SETTINGS_FILE, Shop, Source
+
+
+@dataclass
+class Found:
+    """The tables of one source, with what its columns are written like."""
+
+    source: Source
+    opened: list[Opened]
+    forms: list[Forms] = field(default_factory=list)
+
+
+def open_all(shop: Shop) -> tuple[list[Found], list[Problem]]:
+    """The tables of every source, and every problem with them and the constants beside them."""
+    problems: list[Problem] = []
+    files = Files(shop.folder)
+    found = []
+    for source in shop.sources:
+        one = Found(source, [])
+        for path in _paths(shop.folder, source, problems):
+            try:
+                opened, wrong = open_table(source, files.grid(path, source.format))
+            except RefusedError as error:
+                problems += error.problems
+                continue
+            problems += wrong
+            if opened is not None:
+                one.opened.append(opened)
+        tables = [table_of(opened) for opened in one.opened]
+        one.forms, unclear = find_forms(source, tables)
+        problems += [*unclear, *_constants(shop, source)]
+        found.append(one)
+    return found, [*problems, *_twice(found)]
+
+
+def table_of(opened: Opened) -> Table:
+    """The texts of an opened table, with what its columns are."""
+    return Table(opened.path, opened.layout.positions, opened.table)
+
+
+def _paths(folder: Path, source: Source, problems: list[Problem]) -> list[Path]:
+    """The files of a source, in the order of their names."""
+    paths: dict[Path, None] = {}
+    for pattern in source.files:
+        place = f"{SETTINGS_FILE} source {source.name!r}"
+        try:
+            found = sorted(path for path in folder.glob(pattern) if path.is_file())
+        except (ValueError, IndexError):  # IndexError is for "."
+            what = f"{pattern!r} is not a path, and no pattern for paths."
+            problems.append(Problem(place, what, 'Write a path such as "orders/*.csv".'))
+            continue
+        except OSError as error:
+            what = f"{pattern!r} cannot be looked for: {error.strerror}."
+            problems.append(Problem(place, what, "Check the rights of its folder."))
+            continue
+        inside = [path for path in found if path.resolve().is_relative_to(folder.resolve())]
+        if len(inside) < len(found):
+            what = f"the path {pattern!r} leads out of the shop folder."
+            problems.append(Problem(place, what, "Put the file itself into the folder."))
+        elif not found:
+            what = f"no file matches {pattern!r}."
+            problems.append(Problem(place, what, "Export it, or mend files = […]."))
+        paths |= dict.fromkeys(inside)
+    return sorted(paths)
+
+
+def _twice(found: Sequence[Found]) -> list[Problem]:
+    """Rows that two sources of one record type would count twice."""
+    problems = []
+    seen: dict[tuple[object, ...], str] = {}
+    for one in found:
+        for opened in one.opened:
+            columns = tuple(sorted(opened.layout.positions.items()))
+            constants = tuple(sorted(one.source.constants.items()))
+            key = (one.source.record, opened.path, opened.sheet, columns, constants)
+            name = seen.setdefault(key, one.source.name)
+            if name != one.source.name:
+                what = (
+                    f"the sources {name!r} and {one.source.name!r} both read it as "
+                    f"{one.source.record}; every row would count twice."
+                )
+                problems.append(Problem(opened.path, what, "Leave it to one of them."))
+    return problems
+
+
+def _constants(shop: Shop, source: Source) -> list[Problem]:
+    """Constants that do not parse; an amount is read with the currency where that one does."""
+    texts = {name: Coded.constant(value, 1) for name, value in source.constants.items()}
+    place = f"{SETTINGS_FILE} source {source.name!r} values"
+    names = RECORDS[source.record].names
+    forms = Forms(
+        dict.fromkeys(names, source.format.decimal or "."),
+        dict.fromkeys(names, source.format.dates or "year-first"),
+    )
+    reader = Reader(shop, source)
+    problems = []
+    currency: dict[str, Coded] = {}
+    for name in sorted(texts, key=lambda name: name != "currency"):
+        rejects = reader.read({name: texts[name]} | currency, 1, forms).rejects
+        if name == "currency" and rejects.empty:
+            currency = {name: texts[name]}
+        problems += [
+            Problem(place, f"{name} = {text!r} does not fit.", f"Write {expected}.")
+            for text, expected in zip(rejects["text"], rejects["why"], strict=True)
+        ]
+    return problems

@@ -1,0 +1,123 @@
+"""Rejected rows: where they stand, why, whose they are, and what stands in them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reconcile.intake.coded import Bools
+from reconcile.intake.read import Read
+from reconcile.shop import Source
+
+
+@dataclass(frozen=True)
+class Original:
+    """The rejected rows of one table as they stand there, in the columns that were read.
+
+    ``rows`` is headed as the file is. ``delimiter``, ``encoding`` and ``above`` (rows above the
+    header) are those that the source reads by, so that the rows can be mended and read again.
+    """
+
+    file: str
+    sheet: str
+    rows: pd.DataFrame
+    delimiter: str
+    encoding: str
+    above: int
+
+
+def placed(
+    source: Source,
+    read: Sequence[Read],
+    told: pd.DataFrame,
+    file: NDArray[np.int64],
+    row: NDArray[np.int64],
+) -> pd.DataFrame:
+    """Told cells with their place: source, file, sheet, row, column, text, why."""
+    at = told["at"].to_numpy(dtype=np.int64)
+    paths = np.array([one.path for one in read], dtype=object)
+    sheets = np.array([one.sheet for one in read], dtype=object)
+    out = told.assign(source=source.name, file=paths[file[at]], sheet=sheets[file[at]], row=row[at])
+    return out[["source", "file", "sheet", "row", "column", "text", "why"]]
+
+
+def rejected_rows(
+    source: Source,
+    read: Sequence[Read],
+    rejects: pd.DataFrame,
+    file: NDArray[np.int64],
+    row: NDArray[np.int64],
+) -> pd.DataFrame:
+    """One row per rejected row: source, file, sheet, row, column, text, expected."""
+    told = placed(source, read, rejects, file, row)
+    # The texts of a ragged row are not shown: nobody can say which of them are private.
+    ragged = [
+        pd.DataFrame(
+            {
+                "source": source.name,
+                "file": one.path,
+                "sheet": one.sheet,
+                "row": one.table.ragged,
+                "column": "",
+                "text": "",
+                "why": f"{len(one.header)} cells, as many as the header has",
+            }
+        )
+        for one in read
+    ]
+    several = pd.concat([told, *ragged], ignore_index=True).rename(columns={"why": "expected"})
+    return several.sort_values(["file", "row"], ignore_index=True)
+
+
+def originals(
+    source: Source, read: Sequence[Read], rejected: Bools, file: NDArray[np.int64]
+) -> list[Original]:
+    """The rejected rows of each table, with their texts."""
+    out = []
+    for number, one in enumerate(read):
+        at = np.flatnonzero(rejected[file == number])
+        if not len(at):
+            continue
+        places = sorted(set(one.positions.values()))
+        named = [one.header[place] for place in places]
+        texts = [_shown(one.table.columns[place].at(at)) for place in places]
+        rows = pd.concat(texts, axis=1, keys=named)
+        form = source.format
+        out.append(
+            Original(
+                file=one.path,
+                sheet=one.sheet,
+                rows=rows,
+                delimiter=form.delimiter or ",",
+                encoding=form.encoding or "utf-8",
+                above=(form.header_row or 1) - 1,
+            )
+        )
+    return out
+
+
+def _shown(texts: list[str]) -> pd.Series:
+    """Texts of cells; below a quote that is not closed other cells stand in one: not shown."""
+    return pd.Series(["" if "\n" in t or "\r" in t else t for t in texts], dtype="str")
+
+
+def rejected_keys(
+    source: Source,
+    frame: pd.DataFrame,
+    rejected: NDArray[np.bool_],
+    parts: dict[str, pd.DataFrame],
+) -> pd.DataFrame:
+    """References that rejected rows name, so that nothing is called missing for their sake."""
+    pieces = [pd.DataFrame({"column": [], "key": []}, dtype="str")]
+    for name in ("order_ref", "invoice_no"):
+        if f"{name}_key" in frame:
+            pieces.append(pd.DataFrame({"column": name, "key": frame[f"{name}_key"][rejected]}))
+        elif name in parts:
+            part = parts[name]
+            pieces.append(pd.DataFrame({"column": name, "key": part["key"][rejected[part["at"]]]}))
+    keys = pd.concat(pieces, ignore_index=True).drop_duplicates()
+    return keys[keys["key"] != ""].assign(record=source.record)

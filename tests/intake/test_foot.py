@@ -1,0 +1,114 @@
+"""Totals at the foot of a file: no records, and what they state has to be so."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from reconcile.nightly import run_nightly
+from tests.intake.folders import AS_OF, column, csv_of, fates, orders, read, rejects, source, write
+
+HEADER = "order_ref,ordered_at,sku,qty,unit_price,currency,order_total"
+A = "1,2026-01-02,LAN-1,2,2.50,EUR,5.00"
+B = "2,2026-01-03,LAN-2,1,7.00,EUR,7.00"
+
+
+@pytest.mark.parametrize(
+    "total",
+    [
+        "Total,,,3,,,12.00",
+        "TOTAL:,,,3,,,12.00",
+        "Summe,,,3,,,12.00",
+        "Total général,,,3,,,12.00",
+        "Suma,,,3,,,12.00",
+        "Grand total,,,3,,EUR,12.00",
+        ",,Total,3,,,12.00",
+        ",Totals,,3,,,12.00",
+        ",,,3,,,12.00",
+    ],
+)
+def test_totals_are_no_records_and_agree(tmp_path: Path, total: str) -> None:
+    found = orders(tmp_path, A, B, "", total, header=HEADER)
+    assert fates(found) == [{"accepted": 2, "totals": 1, "blank": 1}]
+    assert found.totals.empty
+
+
+def test_a_total_that_differs_is_said_with_both_figures(tmp_path: Path) -> None:
+    found = orders(tmp_path, A, B, "Total,,,3,,,12.01", header=HEADER)
+    [told] = found.totals.to_dict("records")
+    assert (told["file"], told["row"], told["column"]) == ("orders.csv", 4, "order_total")
+    assert (told["stated"], told["found"]) == ("12.01", "12.00")
+
+
+def test_a_row_that_was_rejected_is_missing_in_the_total(tmp_path: Path) -> None:
+    found = orders(tmp_path, A, B.replace("7.00,EUR,7.00", "7.00,EUR,x"), "Total,,,3,,,12.00",
+                   header=HEADER)  # fmt: skip
+    assert [told["found"] for told in found.totals.to_dict("records")] == ["5.00"]
+
+
+def test_a_value_of_the_whole_order_may_be_added_up_once_an_order(tmp_path: Path) -> None:
+    rows = (A, A.replace("LAN-1", "LAN-2"), B)
+    for total in ("Total,,,5,,,12.00", "Total,,,5,,,17.00"):
+        assert orders(tmp_path, *rows, total, header=HEADER).totals.empty
+    assert not orders(tmp_path, *rows, "Total,,,5,,,13.00", header=HEADER).totals.empty
+
+
+def test_several_totals_at_the_foot(tmp_path: Path) -> None:
+    found = orders(tmp_path, A, B, "Subtotal,,,3,,,12.00", "Total,,,3,,,12.00", header=HEADER)
+    assert fates(found) == [{"accepted": 2, "totals": 2}]
+
+
+def test_totals_in_the_form_of_the_column(tmp_path: Path) -> None:
+    rows = [row.replace(",", ";").replace(".", ",") for row in (A, B, "Total,,,3,,,12.00")]
+    found = orders(tmp_path, *rows, header=HEADER.replace(",", ";"))
+    assert found.totals.empty
+    assert column(found.records["orders"], "order_total_minor") == [500, 700]
+
+
+@pytest.mark.parametrize(
+    "row",
+    [
+        "3,2026-01-04,,1,1.00,EUR,1.00",  # a record without its SKU
+        ",2026-01-04,LAN-1,1,1.00,EUR,1.00",
+        "Total-3,,LAN-1,1,1.00,EUR,1.00",
+        "3,,LAN-1,1,1.00,EUR,1.00",
+    ],
+)
+def test_a_record_that_lacks_something_is_rejected_and_no_total(tmp_path: Path, row: str) -> None:
+    found = orders(tmp_path, A, B, row, header=HEADER)
+    assert fates(found) == [{"accepted": 2, "rejected": 1}]
+    assert len(rejects(found)) == 1
+
+
+def test_totals_above_the_last_record_are_rejected(tmp_path: Path) -> None:
+    found = orders(tmp_path, A, "Total,,,2,,,5.00", B, header=HEADER)
+    assert fates(found) == [{"accepted": 2, "rejected": 1}]
+
+
+def test_a_night_says_that_totals_differ(tmp_path: Path) -> None:
+    text = csv_of(HEADER, A, B, "Total,,,3,,,99.00")
+    folder = write(tmp_path / "shop", {"orders.csv": text}, source("orders"))
+    contents, _ = run_nightly(folder, lambda _: AS_OF, tmp_path / "out", lambda _: None)
+    told = contents.exceptions[contents.exceptions["rule"] == "totals-differ"]
+    assert list(told["verdict"]) == ["open"]
+    assert "99.00" in told["explanation"].iloc[0]
+    assert "12.00" in told["explanation"].iloc[0]
+    assert told["evidence"].iloc[0] == "orders.csv row 4"
+
+
+def test_the_rejected_rows_can_be_mended_and_read_again(tmp_path: Path) -> None:
+    header = HEADER.replace("order_ref", "Order") + ",E-mail"
+    bad = '=3,2026-01-04,"a ""b"", c",two,1.00,EUR,-1.00,odalys@pigeonpost.example'
+    settings = source("orders", '[source.columns]\norder_ref = "Order"')
+    folder = write(tmp_path / "shop", {"orders-1.csv": csv_of(header, A + ",", bad)}, settings)
+    run_nightly(folder, lambda _: AS_OF, tmp_path / "out", lambda _: None)
+    written = tmp_path / "out" / "rejected" / "orders-1.csv"
+    text = written.read_text(encoding="utf-8")
+    assert "two" in text
+    assert "pigeonpost" not in text
+    mended = text.replace("two", "2").replace("-1.00", "1.00")
+    (folder / "orders-2.csv").write_text(mended, encoding="utf-8")
+    found = read(folder).records["orders"]
+    assert column(found, "sku") == ["LAN-1", 'a "b", c']
+    assert column(found, "order_ref")[1] == "=3"
