@@ -20,6 +20,11 @@ from reconcile.shop import Source, nearest
 HEADER_WITHIN = 40  # rows in which a header is looked for
 _LETTERS = re.compile(r"^column ([A-Z]{1,3})$")
 # What a merchant may well declare under a header that sounds private: the supplier's own name
+_MOST_LINES = 5  # in a cell of a header or title
+_NO_HEADER = (
+    "No row has the headers of this source: name them in [source.columns], and set header_row "
+    "where the header stands far below."
+)
 _NAME_ALONE = {"name", "nom", "nombre"}  # may be the name of an order or of an article
 _MAY_BE_NAMED = {"supplier", "store", "carrier"}
 
@@ -70,7 +75,11 @@ def find_layout(
         what = f"there is no row {at_row} to take the header from."
         problem = Problem(path, what, "Set header_row to the row of the headers.")
         return best_reading, None, [problem]
-    problems = (_several(path, list(whole)) if sheets else []) or _wrong_headers(source, path, best)
+    problems = (_several(path, list(whole)) if sheets else []) or _wrong_headers(
+        source, path, best, found=best_found > 0
+    )
+    if problems and not whole:
+        problems = _open_quote(path, readings[best_reading]) or problems
     positions, _ = _positions(source, best.header)
     layout = Layout(best.header, best.row, best.lines, best.title, positions)
     return best_reading, layout, problems
@@ -165,8 +174,25 @@ def _several(path: str, whole: list[str]) -> list[Problem]:
     return [Problem(path, what, mend)]
 
 
-def _wrong_headers(source: Source, path: str, layout: Layout) -> list[Problem]:
-    """Every problem with the header of one table."""
+def _open_quote(path: str, rows: list[list[str]]) -> list[Problem]:
+    """A row with a cell of many lines, where the header was not found: a quote is not closed.
+
+    In the last row that there is, two are many: it has swallowed what stood below.
+    """
+    for number, row in enumerate(rows[:HEADER_WITHIN], start=1):
+        lines = max((cell.count("\n") + cell.count("\r") for cell in row), default=0)
+        if lines > (1 if number == len(rows) else _MOST_LINES):
+            what = "a quote opens in this row and is never closed, or closes far below."
+            return [Problem(path, what, "Close it, or export the file again.", row=number)]
+    return []
+
+
+def _wrong_headers(source: Source, path: str, layout: Layout, *, found: bool) -> list[Problem]:
+    """Every problem with the header of one table.
+
+    Its names are shown only where one of them was ``found``: else it may be a row of cells.
+    """
+    names_shown = [name for name in layout.header if name and not private(name)]
     problems: list[Problem] = []
     for column in RECORDS[source.record].columns:
         declared = source.columns.get(column.name)
@@ -178,14 +204,14 @@ def _wrong_headers(source: Source, path: str, layout: Layout) -> list[Problem]:
             if declared is not None or column.required:
                 looked = " or ".join(repr(name) for name in names)
                 what = f"there is no column {looked} for {column.name}."
-                mend = _advice(column.name, declared, layout.header)
+                mend = _advice(column.name, declared, names_shown) if found else _NO_HEADER
                 problems.append(Problem(path, what, mend, row=layout.row))
         elif len(places) > 1:
-            found = [layout.header[at] for at in places]
-            shown = ", ".join(repr(name) for name in dict.fromkeys(found))
+            several = [layout.header[at] for at in places]
+            shown = ", ".join(repr(name) for name in dict.fromkeys(several))
             what = f"more than one column could be {column.name}: {shown} is there twice."
             mend = "Name a header that occurs once, or rename one in the export."
-            problems.append(Problem(path, what, mend, row=layout.row, column=found[0]))
+            problems.append(Problem(path, what, mend, row=layout.row, column=several[0]))
         elif _about_a_person(column, layout.header[places[0]]):
             what = f"{column.name} would be read from a column about a person."
             mend = "Names, addresses, e-mails and phone numbers are never read; map another one."
@@ -202,12 +228,11 @@ def _about_a_person(column: Column, header: str) -> bool:
 
 
 def _advice(name: str, declared: tuple[str, ...] | None, header: Sequence[str]) -> str:
-    named = [name for name in header if name]
-    if not named:
-        return "The header row has no names at all."
+    if not header:
+        return "The header row has no other names."
     if declared:
-        return nearest(declared[0], named)
-    folded = {word.casefold().replace(" ", "_"): word for word in named}
+        return nearest(declared[0], header)
+    folded = {word.casefold().replace(" ", "_"): word for word in header}
     near = difflib.get_close_matches(name, list(folded), n=1)
     mend = "Name its header in [source.columns], or give a constant in [source.values]."
     return f"{mend} Is it {folded[near[0]]!r}?" if near else mend

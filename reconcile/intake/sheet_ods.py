@@ -47,8 +47,9 @@ def ods_sheets(part: IO[bytes], damaged: RefusedError) -> dict[str, SheetXml]:
             first, row = row + 1, row + _repeats(named.get("table:number-rows-repeated", "1"))
             if named.get("table:visibility", "visible") != "visible":
                 sheet.hide(first, row)
-            stop = block.find(_ROW_END, tag.end(), end)
-            _row(sheet, block[tag.end() : max(stop, tag.end())], first, row)
+            if not sheet.too_wrong:
+                stop = block.find(_ROW_END, tag.end(), end)
+                _row(sheet, block[tag.end() : max(stop, tag.end())], first, row)
     for sheet in sheets.values():  # empty rows to the end of the sheet may be hidden as well
         sheet.hidden = [(a, min(b, sheet.rows)) for a, b in sheet.hidden if a <= sheet.rows]
     return sheets
@@ -93,7 +94,7 @@ def _row(sheet: SheetXml, row: bytes, first: int, last: int) -> None:
         at += repeated
         if b"office:value" in cell[1]:
             sheet.columns = max(sheet.columns, at)
-        if sheet.too_large:
+        if sheet.too_large or sheet.too_wrong:
             return
 
 

@@ -173,7 +173,7 @@ class _Tags:
         self.start = re.compile(rb"<%bc(?=[\s/>])" % x)
         self.first_named = re.compile(rb"\s{0,99}<%bc r=[\"'][A-Za-z]{1,9}(\d{1,9})" % x)
         self.wide = re.compile(rb"<%bc r=[\"']([A-Za-z]{2,9})\d" % x)
-        self.in_row = re.compile(rb"<%bc r=[\"'][A-Za-z]{1,9}(\d{1,9})" % x)
+        self.in_row = re.compile(rb"<%bc r=..[A-Za-z]{0,9}(\d{0,9})" % x)
         # A cell that does not begin with its name, and one that has none.
         self.odd = re.compile(rb"<%bc(?! r=)([\s/>][^<>]{0,%d})" % (x, _TAG))
         self.nameless = re.compile(rb"<%bc(?:/?>|\s(?![^<>]{0,%d}\br\s*=))" % (x, _TAG))
@@ -267,7 +267,7 @@ def _size(sheet: SheetXml, tags: _Tags, block: bytes, damaged: RefusedError) -> 
         last |= {name[2] for name in names}
         if tags.nameless.search(block):
             widths += [piece.count(tags.begins) for piece in tags.row.split(block)]
-    if max(map(int, last), default=0) > sheet.rows:
+    if b"" in last or max(map(int, last), default=0) > sheet.rows:
         raise damaged
     sheet.columns = max(sheet.columns, *widths, *map(_position, letters))
 

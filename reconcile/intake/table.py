@@ -61,20 +61,25 @@ class TextTable:
 def first_rows(path: str, text: bytes, delimiter: str) -> list[list[str]]:
     """The first rows as a spreadsheet counts them, split by one delimiter.
 
-    Raises RefusedError where a row has more cells than a spreadsheet could hold.
+    Raises RefusedError where a row has more cells than a spreadsheet could hold, or where the
+    first row is longer than any header.
     """
     head = text[:_HEAD_CHARACTERS].decode("utf-8", "ignore")
     rows: list[list[str]] = []
     try:
         for row in csv.reader(io.StringIO(head, newline=""), delimiter=delimiter):
             if len(row) > MOST_COLUMNS:
-                what = f"this row has {len(row)} cells; a spreadsheet holds {MOST_COLUMNS}."
+                what = f"this row has more than {MOST_COLUMNS:,} cells; a spreadsheet has no more."
                 raise RefusedError([Problem(path, what, "Check the file.", row=len(rows) + 1)])
             rows.append(row)
             if len(rows) == HEAD_ROWS:
                 break
-    except csv.Error:  # a cell longer than Python's reader takes; the rows above it are there
-        pass
+    except csv.Error:  # a cell longer than Python's reader takes; the rows above it are whole
+        if not rows:
+            what = f"this row has a cell of more than {csv.field_size_limit():,} characters."
+            mend = "Look for a quote that is never closed; a header is shorter."
+            raise RefusedError([Problem(path, what, mend, row=1)]) from None
+        return rows
     if len(text) > len(head.encode()) and len(rows) < HEAD_ROWS and rows:
         rows.pop()  # cut off by the end of the head
     return rows
@@ -147,6 +152,7 @@ def read_csv(body: CsvBody, wanted: Sequence[int], plain: set[int]) -> TextTable
         try:
             table = _parse(body, source, wanted, plain, keep_ragged, quoted=quoted)
         except pa.ArrowInvalid:  # its text may show cells
+            _quote_too_long(body)
             what = "it cannot be split into cells."
             mend = "Look for a quote that is never closed, and check the delimiter."
             raise body.refuse(what, mend) from None
@@ -199,6 +205,18 @@ def _row_too_long(body: CsvBody) -> None:
         if line.end() - line.start() >= _BLOCK:
             what = f"this row is longer than {_BLOCK >> 20} MiB."
             raise body.refuse(what, "A cell holds something that is no table; take it out.", row)
+
+
+def _quote_too_long(body: CsvBody) -> None:
+    """Refuse the row from which a quoted cell runs on and on, found by reading row by row."""
+    lines = io.TextIOWrapper(io.BytesIO(body.text), encoding="utf-8", newline="")
+    row = body.header_row
+    try:
+        for _ in csv.reader(lines, delimiter=body.delimiter):
+            row += 1
+    except csv.Error:
+        what = "a quote opens in this row and is never closed, or closes far below."
+        raise body.refuse(what, "Close it, or export the file again.", row + 1) from None
 
 
 def _whole_last_row(body: CsvBody, ragged: list[tuple[int, int, str]], rows: int) -> None:

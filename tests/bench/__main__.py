@@ -71,6 +71,7 @@ def measure_size(folder: Path, orders: int, rounds: int, seed: int) -> dict[str,
         ours.append(measure(nightly))
         stages.append(stage_seconds(out, ours[-1]))
         theirs.append(measure(yardstick))
+    reading = reading_costs(shop, facts["as_of"], rounds)
     same = compared(found(out / "exceptions.csv"), found(four))
     nightly_costs, four_costs = Costs(tuple(ours)), Costs(tuple(theirs))
     return {
@@ -83,8 +84,26 @@ def measure_size(folder: Path, orders: int, rounds: int, seed: int) -> dict[str,
         "ratio_of_medians": round(
             median(nightly_costs.seconds()) / median(four_costs.seconds()), 3
         ),
+        "reading": reading,
         "stages": {name: round(median(each[name] for each in stages), 3) for name in stages[0]},
     }
+
+
+def reading_costs(shop: Path, as_of: str, rounds: int) -> dict[str, Any]:
+    """Reading the orders beside pyarrow, which only turns them into text: medians and ratios."""
+    run = subprocess.run(
+        python("tests.bench.reading", shop, as_of, str(rounds)),
+        cwd=REPOSITORY,
+        capture_output=True,
+        check=True,
+    )
+    told = json.loads(run.stdout)
+    found: dict[str, Any] = {"rows": told["rows"]}
+    for at, unit in enumerate(("seconds", "cpu_seconds")):
+        medians = {name: median(each[at] for each in told[name]) for name in ("pyarrow", "intake")}
+        found |= {f"{name}_{unit}": round(value, 3) for name, value in medians.items()}
+        found[f"ratio_{unit}"] = round(medians["intake"] / medians["pyarrow"], 3)
+    return found
 
 
 def stage_seconds(out: Path, whole: Cost) -> dict[str, float]:
@@ -139,6 +158,12 @@ def table(size: dict[str, Any]) -> str:
         peak = f"{cost['peak_bytes'] / _MIB:,.0f} MiB"
         lines.append(f"{name:14}{seconds}{cost['cpu_median']:>10.2f} s{peak:>14}")
     lines.append(f"ratio of medians {size['ratio_of_medians']:.2f}")
+    reading = size["reading"]
+    lines.append(
+        f"reading {reading['rows']:,} rows of orders, parsed and checked: "
+        f"{reading['ratio_seconds']:.2f} times what pyarrow takes to read them as text "
+        f"({reading['ratio_cpu_seconds']:.2f} times its processor seconds)"
+    )
     stages = ", ".join(f"{name} {seconds:.2f} s" for name, seconds in size["stages"].items())
     return "\n".join([*lines, f"stages (medians): {stages}", "", ""])
 

@@ -35,7 +35,8 @@ def test_wheel_holds_every_rule(wheel: zipfile.ZipFile) -> None:
 
 
 def test_wheel_holds_every_module_and_nothing_else(wheel: zipfile.ZipFile) -> None:
-    here = {path.relative_to(ROOT).as_posix() for path in (ROOT / "reconcile").rglob("*.py")}
+    ours = [*(ROOT / "reconcile").rglob("*.py"), *(ROOT / "reconcile").rglob("*.toml")]
+    here = {path.relative_to(ROOT).as_posix() for path in ours}
     inside = {name for name in wheel.namelist() if ".dist-info/" not in name}
     assert {name for name in inside if not name.startswith("reconcile/rules/")} == here
 

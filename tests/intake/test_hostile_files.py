@@ -277,6 +277,38 @@ def many_rows(path: Path) -> None:
     sheet_xml(path, b'<row r="1048577"><c r="A1048577"><v>1</v></c></row>')
 
 
+def cell_in_another_row(path: Path) -> None:
+    sheet_xml(path, b'<row r="1"><c r="A1"/><c s="0" r="XFD1048576"><v>1</v></c></row>')
+
+
+def rows_out_of_order(path: Path) -> None:
+    sheet_xml(path, b'<row r="1" hidden="1"/><row r="3" hidden="1"/>' * 200_000)
+
+
+def tags_that_never_end(path: Path) -> None:
+    sheet_xml(path, b'<row r="1"><c r="A1">' + b"<f " * (4 * MEGABYTE) + b"</c></row>")
+
+
+def blanks_before_nothing(path: Path) -> None:
+    sheet_xml(path, b'<row r="1"><c r="A1" t="e">' + b" " * (20 * MEGABYTE) + b"<x/></c></row>")
+
+
+def one_tag_of_many_types(path: Path) -> None:
+    text = b'<is><t>x</t></is></c><c r="B1" t="inlineStr"><is><t>' + b't="e" ' * MEGABYTE
+    sheet_xml(path, b'<row r="1"><c r="A1" t="inlineStr">' + text + b"</t></is></c></row>")
+
+
+def errors_of_many_kinds(path: Path) -> None:
+    rows = (b'<c t="e"><v>#%d</v></c>' % row * 10 for row in range(60_000))
+    sheet_xml(path, b"".join(b"<row>%b</row>" % row for row in rows))
+
+
+def repeated_errors(path: Path) -> None:
+    error = text("#N/A", stringvalue="", formula="of:=NA()", numbercolumnsrepeated="16000")
+    other = {**error, "text": "#REF!"}
+    ods(path, {"A": [([error], {}), ([other], {})] * 500})
+
+
 def shared_text(path: Path) -> None:
     """One text of 32,000 characters in a million cells."""
     row = b'<row r="%d">' + b'<c t="s"><v>0</v></c>' * 10 + b"</row>"
@@ -303,6 +335,13 @@ BOMBS = [
     (many_columns, "a.xlsx", "more than 16,384 columns"),
     (many_rows, "a.xlsx", "1,048,576 rows"),
     (scattered_cells, "a.xlsx", "spans 1,048,576 rows and 16,384 columns"),
+    (cell_in_another_row, "a.xlsx", "the workbook is damaged"),
+    (rows_out_of_order, "a.xlsx", "the workbook is damaged"),
+    (tags_that_never_end, "a.xlsx", "the workbook is damaged"),
+    (blanks_before_nothing, "a.xlsx", "the workbook is damaged"),
+    (one_tag_of_many_types, "a.xlsx", "cell B1 of sheet 'Export' has 6,291,455 characters"),
+    (errors_of_many_kinds, "a.xlsx", "more than 500,000 cells with errors"),
+    (repeated_errors, "a.ods", "more than 500,000 cells with errors"),
     (shared_text, "a.xlsx", "holds texts that unpack to"),
     (repeated_cells, "a.ods", "sheet 'A'"),
     (repeated_text, "a.ods", "holds texts that unpack to"),
@@ -338,3 +377,12 @@ def test_bombs_cost_little(
     assert name in said
     assert what in said
     assert int(kilobytes) < 500 * 1024
+
+
+@pytest.mark.parametrize("said", ['order="SHOP1"', "?order=#LIGHT99", 't="e"', "t='s' r='ZZZZ9'"])
+def test_texts_that_look_like_xml_are_texts(tmp_path: Path, said: str) -> None:
+    cell = b'<c r="A1" t="inlineStr"><is><t>%b</t></is></c>' % said.encode()
+    path = sheet_xml(tmp_path / "a.xlsx", b'<row r="1">%b</row>' % cell)
+    book = Workbook(read_content(tmp_path, path))
+    assert book.head("Export", 2) == [[said]]
+    assert book.columns("Export", 1, [0]).texts[0].to_pylist() == [said]

@@ -1,0 +1,1 @@
+"""Any bytes at all against the readers: none may crash, hang, or lose a row without a word."""
