@@ -219,8 +219,8 @@ class _Reading:
             if rows is None:
                 values, ok = coded.take(minor), coded.take(fine & ~odd)
             else:
-                part = coded.filter(rows)
-                values[rows], ok[rows] = part.take(minor), part.take(fine & ~odd)
+                values[rows] = coded.take(minor)[rows]
+                ok[rows] = coded.take(fine & ~odd)[rows]
         return pd.Series(pd.arrays.IntegerArray(values, ~ok), copy=False)
 
     def _by_currency(self) -> Iterator[tuple[str, Bools | None]]:
