@@ -64,7 +64,14 @@ def sheets(contents: Contents) -> list[Sheet]:
         for verdict in VERDICTS
         if verdict != "accepted" or (contents.exceptions["verdict"] == verdict).any()
     ]
-    return [*out, _order_lines(contents), _inputs(contents), _rejected(contents), _rules(contents)]
+    return [
+        *out,
+        _order_lines(contents),
+        _inputs(contents),
+        _rejected(contents),
+        _notes(contents),
+        _rules(contents),
+    ]
 
 
 def _exceptions(contents: Contents, verdict: str) -> Sheet:
@@ -182,18 +189,9 @@ def _inputs(contents: Contents) -> Sheet:
         Column("Currency", "currency"),
         Column("Column", "column", width=20),
     ]
-    notes = [
-        Column("Source", "source", width=22),
-        Column("File", "file", "prose", width=52),
-        Column("Row, 0 = all of it", "row", "number"),
-        Column("Column", "column", width=24),
-        Column("Text found", "text", "prose", width=40),
-        Column("What was found", "why", "prose", width=52),
-    ]
     parts = [
         ("Proofs that no row and no amount is lost", "No proof.", proofs, contents.proofs),
         ("Files, and where each of their rows went", "No file.", files, contents.files),
-        ("What else was found in the files", "Nothing else.", notes, contents.notes),
         ("Sums of the accepted rows", "No amounts were read.", sums, contents.sums),
     ]
     blocks = [_capped(*part, "summary.json") for part in parts]
@@ -215,6 +213,21 @@ def _rejected(contents: Contents) -> Sheet:
     none = "No row was rejected."
     block = _capped(what, none, shown, rows, "rejected_rows.csv")
     return Sheet("Rejected rows", "", [], [block])
+
+
+def _notes(contents: Contents) -> Sheet:
+    shown = [
+        Column("Source", "source", width=22),
+        Column("File", "file", width=40),
+        Column("Sheet", "sheet", width=20),
+        Column("Row", "row", "number"),
+        Column("Column", "column", width=24),
+        Column("Text found", "text", "prose", width=40),
+        Column("What was found", "why", "prose", width=40),
+    ]
+    what = "What else was found in files and cells; row 0 is the whole file"
+    block = _capped(what, "Nothing else was found.", shown, contents.notes, "summary.json")
+    return Sheet("Notes", "", [], [block])
 
 
 def _rules(contents: Contents) -> Sheet:

@@ -62,7 +62,7 @@ def test_every_verdict_has_a_sheet_and_every_exception_a_row() -> None:
     book = _open(contents)
     assert book.sheetnames == [
         *("Today", "Open", "Waiting", "Unknown", "Follows", "Accepted"),
-        *("Order lines", "Inputs", "Rejected rows", "Rules"),
+        *("Order lines", "Inputs", "Rejected rows", "Notes", "Rules"),
     ]
     for verdict in VERDICTS:
         expected = contents.exceptions[contents.exceptions["verdict"] == verdict]
@@ -173,6 +173,7 @@ def test_a_quiet_night_says_so_on_every_sheet() -> None:
         "Order lines": "There are no order lines.",
         "Inputs": "What was read",
         "Rejected rows": "No row was rejected.",
+        "Notes": "Nothing else was found.",
         "Rules": "Rules: 1.",
     }
 
