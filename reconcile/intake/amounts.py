@@ -17,8 +17,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.intake.cells import Parsed, ints, nothing, whole
-from reconcile.intake.coded import Bools, bools
+from reconcile.intake.cells import Parsed, ints, nothing
+from reconcile.intake.coded import Bools, bools, one_piece
 from reconcile.money import MICRO_DIGITS, minor_digits
 
 MOST_WHOLE_DIGITS = 10  # more would not be an amount, and sums stay inside 64 bits
@@ -207,7 +207,7 @@ def parse_amounts(texts: pa.Array, decimal: str) -> Amounts:
     Up to ten digits before the mark and six behind it, zeros at the end apart. Thousands may be
     grouped by the other mark, a space or an apostrophe, by one kind in one text.
     """
-    texts = whole(texts)
+    texts = one_piece(texts)
     bare = _bare(texts)
     number = _ungrouped(bare.number, decimal)
     found = pc.extract_regex(number, _plain(decimal))
@@ -229,7 +229,7 @@ def parse_amounts(texts: pa.Array, decimal: str) -> Amounts:
 
 def marks(texts: pa.Array) -> Marks:
     """Count which decimal marks distinct, tidy texts show, behind signs and currencies too."""
-    number = _bare(whole(texts)).number
+    number = _bare(one_piece(texts)).number
     by_point, by_comma = (
         bools(pc.not_equal(_ungrouped(number, decimal), "")) for decimal in (".", ",")
     )
@@ -244,7 +244,7 @@ def marks(texts: pa.Array) -> Marks:
 
 def parse_counts(texts: pa.Array, decimal: str) -> Parsed:
     """Tidy texts as whole numbers, not negative, with thousands grouped or not; ``2.0`` is 2."""
-    texts = whole(texts)
+    texts = one_piece(texts)
     number = _ungrouped(pc.replace_substring_regex(texts, pattern=r"^\+", replacement=""), decimal)
     form = rf"^(?P<whole>[0-9]{{1,{MOST_COUNT_DIGITS}}})(?:\{decimal}0+)?$"
     found = pc.extract_regex(number, form)

@@ -72,11 +72,6 @@ def nothing(texts: pa.Array) -> Bools:
     return out
 
 
-def whole(texts: pa.Array | pa.ChunkedArray) -> pa.Array:
-    """Texts in one piece, in whatever pieces they were read."""
-    return texts.combine_chunks() if isinstance(texts, pa.ChunkedArray) else texts
-
-
 def ints(digits: pa.Array) -> NDArray[np.int64]:
     """Texts of digits as whole numbers; "" and null are 0."""
     if digits.null_count or pc.any(pc.equal(digits, "")).as_py():

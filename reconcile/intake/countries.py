@@ -14,8 +14,7 @@ from functools import cache
 import numpy as np
 import pyarrow as pa
 
-from reconcile.intake.cells import whole
-from reconcile.intake.coded import Bools
+from reconcile.intake.coded import Bools, one_piece
 from reconcile.intake.words import folded
 
 # ISO 3166-1 alpha-2, the 249 codes of pycountry (a test compares them)
@@ -118,7 +117,7 @@ def to_codes(texts: pa.Array) -> tuple[pa.Array, Bools]:
 
     An unknown text comes back in capitals and is otherwise as it was. Kosovo is XK.
     """
-    distinct = whole(texts).dictionary_encode()
+    distinct = one_piece(texts).dictionary_encode()
     found = [_code(text) for text in distinct.dictionary.to_pylist()]
     codes = pa.array([code for code, _ in found], pa.string())
     known = np.array([known for _, known in found], dtype=bool)

@@ -20,8 +20,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.intake.cells import whole
-from reconcile.intake.coded import Bools, begin_with, bools, holds
+from reconcile.intake.coded import Bools, begin_with, bools, holds, one_piece
 
 EXPONENT = (
     "a spreadsheet has written this number in exponent form; its last digits are gone: "
@@ -74,7 +73,7 @@ def damaged(texts: pa.Array) -> NDArray[np.object_]:
         return why
     if not likely.any() or not (_too_long(texts) or holds(texts, *_WITHIN)):
         return why
-    texts = whole(texts)
+    texts = one_piece(texts)
     why[_matching(texts, _EXPONENT)] = EXPONENT
     long, zeros = _matching(texts, _LONG), _matching(texts, _ZEROS)
     if not (long & ~zeros).any():

@@ -19,8 +19,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.intake.cells import Parsed, ints, nothing, whole
-from reconcile.intake.coded import Bools, bools
+from reconcile.intake.cells import Parsed, ints, nothing
+from reconcile.intake.coded import Bools, bools, one_piece
 from reconcile.intake.words import folded
 
 Days = NDArray[np.datetime64]
@@ -117,7 +117,7 @@ def parse_dates(texts: pa.Array, dates: str, source_zone: ZoneInfo, shop_zone: Z
     shop's zone before the date is taken. A time that the clocks jump over is taken as the
     moment after the jump, one that they show twice as the first of the two.
     """
-    texts = whole(texts)
+    texts = one_piece(texts)
     wall = _Cut.of(texts).read(dates) if dates in FORMS else _by_pattern(texts, dates)
     moments = np.where(wall.ok, wall.moment, np.datetime64(0, "s"))
     day = moments.astype("datetime64[D]")
@@ -144,13 +144,13 @@ def _local_days(moments: pd.DatetimeIndex, zone: ZoneInfo) -> Days:
 
 def fitting(texts: pa.Array) -> dict[str, Bools]:
     """Which of the distinct, tidy texts are dates of each form that can be told from texts."""
-    cut = _Cut.of(whole(texts))
+    cut = _Cut.of(one_piece(texts))
     return {form: cut.read(form).ok for form in FORMS}
 
 
 def same_day(texts: pa.Array) -> Bools:
     """Texts that are the same date with the day first and the month first: 05/05/2026."""
-    cut = _Cut.of(whole(texts))
+    cut = _Cut.of(one_piece(texts))
     by_day, by_month = cut.read("day-first"), cut.read("month-first")
     same: Bools = by_day.ok & by_month.ok & (by_day.moment == by_month.moment)
     return same

@@ -188,10 +188,10 @@ class _Reading:
             return parse_counts(texts, decimal), "a whole number, 0 or more"
         words = self.reader.source.words.get(column.name, {})
         if column.kind == "word":
-            texts = _translated(texts, words)
+            texts = cells.translated(texts, words)
             return cells.parse_words(texts, column.words), "one of " + ", ".join(column.words)
         if column.kind == "flag":
-            return cells.parse_flags(_translated(texts, words)), "yes or no"
+            return cells.parse_flags(cells.translated(texts, words)), "yes or no"
         if column.kind == "rate":
             rate = cells.parse_rates(texts, decimal)
             return rate, "a rate above 0, as a plain decimal"
@@ -271,17 +271,6 @@ class _Reading:
         qty = frame["qty"].to_numpy(dtype=np.float64, na_value=0)
         big = np.abs(micro * qty) > _MOST_LINE_MICRO
         self.rejects.rows(price, self.shown[price], big, "a line of less than 4 000 000 000 000")
-
-
-def _translated(texts: pa.Array, words: Mapping[str, str]) -> pa.Array:
-    """Words of the file as the words that are known, where the source declares them."""
-    if not words:
-        return texts
-    found = [
-        words.get(folded, text)
-        for folded, text in zip(fold(texts).to_pylist(), texts.to_pylist(), strict=True)
-    ]
-    return pa.array(found, pa.string())
 
 
 _SIMPLE = ("date", "count", "word", "flag", "rate", "currency")

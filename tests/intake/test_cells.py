@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reconcile.intake import cells
+from reconcile.intake.coded import one_piece
 from reconcile.references import fold
 
 _TEXTS = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
@@ -89,8 +90,8 @@ def test_texts_that_say_something(text: str) -> None:
 
 def test_texts_in_pieces_are_put_together() -> None:
     pieces = pa.chunked_array([pa.array(["a"]), pa.array(["b"])])
-    assert cells.whole(pieces).to_pylist() == ["a", "b"]
-    assert cells.whole(pa.chunked_array([], pa.string())).to_pylist() == []
+    assert one_piece(pieces).to_pylist() == ["a", "b"]
+    assert one_piece(pa.chunked_array([], pa.string())).to_pylist() == []
 
 
 def test_digits_as_whole_numbers() -> None:
