@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.cells import tidy
+from reconcile.intake.coded import holds, one_piece
 from reconcile.intake.entry import Proposal, entry_text, write_entry
 from reconcile.intake.formats import Table, find_forms
 from reconcile.intake.layout import Layout, headers_of
@@ -20,8 +21,10 @@ from reconcile.intake.propose import propose
 from reconcile.intake.reading import Files, Grid, Opened, open_with
 from reconcile.intake.words import read_header, trade_words
 from reconcile.shop import SETTINGS_FILE, Format, Source
+from reconcile.shop_file import read_shop
 
 _SAMPLE = 2_000
+_KNOWN = 2  # what a header scores that the trade has a word for
 
 
 @dataclass(frozen=True)
@@ -44,15 +47,17 @@ def propose_source(path: Path, record: str | None, *, write: bool) -> NewSource:
         raise RefusedError([Problem(str(path), "there is no such file.", "Name an export.")])
     folder = _shop_folder(path.resolve())
     grid = Files(folder).grid(path.resolve(), Format())
-    reading, layout = _likeliest(grid)
+    reading, layout = _likeliest(grid, sure=record is not None)
     opened = _opened(grid, reading, layout)
     proposal = propose(layout.header, lambda at: _sample(opened, at), record)
     form, notes = _format(opened, proposal, several=len(grid.readings) > 1)
-    name = re.sub(r"[\W_]+", "-", _stem(path).casefold()).strip("-") or "export"
+    inside = path.resolve().relative_to(folder).as_posix()
+    name = _name(inside)
     shown = {
         "name": name,
-        "files": [_pattern(path.resolve().relative_to(folder).as_posix())],
+        "files": [_pattern(inside)],
         "form": form,
+        "supplier": _supplier(folder, inside),
         "notes": notes,
     }
     if write:
@@ -67,9 +72,30 @@ def _shop_folder(path: Path) -> Path:
     return path.parent
 
 
-def _stem(path: Path) -> str:
-    name = path.name.removesuffix(".gz")
-    return re.sub(r"[-_. ]*\d[\d\-_.]*$", "", Path(name).stem) or Path(name).stem
+def _name(path: str) -> str:
+    """A name for the source: its folder and file, without dates and numbers."""
+    stem = path.removesuffix(".gz").rpartition(".")[0] or path
+    stem = re.sub(r"[-_. ]*\d[\d\-_.]*$", "", stem) or stem
+    return re.sub(r"[\W_]+", "-", stem.casefold()).strip("-") or "export"
+
+
+def _supplier(folder: Path, path: str) -> str | None:
+    """The supplier of the shop whose name is in the file's path, where it is one alone."""
+    try:
+        shop, _ = read_shop(folder)
+    except RefusedError:
+        return None
+    said = " ".join(_words(path))
+    found = [
+        supplier.name
+        for supplier in shop.suppliers.values()
+        if any(" ".join(_words(name)) in said for name in (supplier.name, *supplier.names))
+    ]
+    return found[0] if len(found) == 1 else None
+
+
+def _words(text: str) -> list[str]:
+    return re.findall(r"[^\W_]+", text.casefold())
 
 
 def _pattern(path: str) -> str:
@@ -81,18 +107,22 @@ def _pattern(path: str) -> str:
 
 @cache
 def _known(cell: str) -> int:
-    """How much a cell looks like a header: 2 where the trade has that word for a column."""
+    """How much a cell looks like a header: most where the trade has that word for a column."""
     if not cell or re.fullmatch(r"[\W\d_]*", cell):
         return 0
     read = read_header(cell)
     words = trade_words()
     if any(names.hold(read) for columns in words.names.values() for names in columns.values()):
-        return 2
+        return _KNOWN
     return int(private(cell))
 
 
-def _likeliest(grid: Grid) -> tuple[str, Layout]:
-    """The delimiter or sheet, and the header in it, that know most words of the trade."""
+def _likeliest(grid: Grid, *, sure: bool) -> tuple[str, Layout]:
+    """The delimiter or sheet, and the header in it, that know most words of the trade.
+
+    Raises RefusedError where no row looks like a header: what would be shown as one may be a
+    row of cells. ``sure`` is whether somebody has said what the file holds.
+    """
     best: tuple[int, str, Layout] | None = None
     for reading, rows in grid.readings.items():
         for layout in headers_of(rows, None):
@@ -102,6 +132,10 @@ def _likeliest(grid: Grid) -> tuple[str, Layout]:
     if best is None:
         mend = "Export it again; a file without orders still has its header."
         raise RefusedError([Problem(grid.path, "the file is empty.", mend)])
+    if best[0] < (_KNOWN if sure else 2 * _KNOWN):
+        what = "no row looks like a header: none has words of the trade for its columns."
+        mend = "Give the file a row of headers above its first row, and look again."
+        raise RefusedError([Problem(grid.path, what, mend)])
     return best[1], best[2]
 
 
@@ -113,10 +147,7 @@ def _opened(grid: Grid, reading: str, layout: Layout) -> Opened:
 
 def _sample(opened: Opened, at: int) -> pa.Array:
     """The first distinct texts of a column."""
-    texts = tidy(opened.table.columns[at].texts)
-    if isinstance(texts, pa.ChunkedArray):
-        texts = texts.combine_chunks()
-    texts = pc.unique(texts)
+    texts = pc.unique(one_piece(tidy(opened.table.columns[at].texts)))
     return texts.filter(pc.not_equal(texts, "")).slice(0, _SAMPLE)
 
 
@@ -140,7 +171,11 @@ def _format(opened: Opened, proposal: Proposal, *, several: bool) -> tuple[Forma
     notes = [f"UNSURE: {problem.what} {problem.mend}" for problem in questions]
     notes += [f"Found: {note}." for note in opened.notes]
     asked = {problem.what.split(" ")[0].rstrip(":") for problem in questions}
-    marks = {mark for name, mark in forms.decimals.items() if name in positions}
+    marks = {
+        mark
+        for name, mark in forms.decimals.items()
+        if name in positions and holds(opened.table.columns[positions[name]].texts, b".", b",")
+    }
     days = {form for name, form in forms.dates.items() if name in positions}
     found = opened.found
     form = Format(

@@ -1,0 +1,1 @@
+"""What ``reconcile intake`` proposes for every rendering of a built shop, against what is true."""
