@@ -347,7 +347,7 @@ BOMBS = [
     (repeated_text, "a.ods", "holds texts that unpack to"),
 ]
 READ = """
-import resource, sys
+import re, resource, sys
 from pathlib import Path
 from reconcile.errors import RefusedError
 from reconcile.intake.files import read_content
@@ -360,7 +360,10 @@ try:
     book.columns(book.sheets[0].name, 1, [0])
 except RefusedError as error:
     print(error)
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+# ru_maxrss also counts the process that this one was forked from, before it became this one
+status = Path("/proc/self/status")
+peak = re.search(r"VmHWM:\\s+([0-9]+)", status.read_text()) if status.exists() else None
+print(peak[1] if peak else resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """
 
 
