@@ -22,7 +22,7 @@ from reconcile.intake.formats import Forms, Table, plain_numbers
 from reconcile.intake.layout import Layout
 from reconcile.intake.words import trade_words
 from reconcile.money import MICRO_DIGITS
-from reconcile.records import RECORDS, Record
+from reconcile.records import RECORDS, Column, Record
 from reconcile.references import fold, plain
 
 _FOOT = 12  # rows at the end of a table among which totals are looked for
@@ -109,34 +109,45 @@ def stated_totals(record: str, table: Table, foot: Foot, keep: Bools, forms: For
     """What totals rows state against what the rows add up to, where the two differ.
 
     One row per column: ``file``, ``row``, ``column``, ``stated``, ``found``, both as decimal
-    text in major units. Unit prices are not added up by anybody and are left out. A value of a
-    whole order that stands on each of its rows may have been added up once an order.
+    text in major units; ``stated`` as it stands where it cannot be read. Unit prices are not
+    added up by anybody and are left out. A value of a whole order that stands on each of its
+    rows may have been added up once an order, and a total may be of one currency.
     """
     rows = []
-    for at in foot.totals:
-        for column in RECORDS[record].columns:
-            if column.kind not in ("money", "count") or column.name not in table.positions:
+    for column in RECORDS[record].columns:
+        if column.kind not in ("money", "count") or column.name not in table.positions:
+            continue
+        place, decimal = table.positions[column.name], forms.decimals[column.name]
+        coded = plain_numbers(table.texts.columns[place], table.texts.numbers.get(place), decimal)
+        parsed = parse_amounts(tidy(coded.texts), decimal)
+        ok, micro = coded.take(parsed.ok), coded.take(parsed.micro)
+        blank = coded.take(parsed.blank)
+        sums = _sums(table, column, micro, ok & keep)
+        for at in foot.totals:
+            if blank[at] or (ok[at] and int(micro[at]) in sums):
                 continue
-            place = table.positions[column.name]
-            decimal = forms.decimals[column.name]
-            numbers = table.texts.numbers.get(place)
-            coded = plain_numbers(table.texts.columns[place], numbers, decimal)
-            parsed = parse_amounts(tidy(coded.texts), decimal)
-            ok, micro = coded.take(parsed.ok), coded.take(parsed.micro)
-            if not ok[at]:
-                continue
-            stated = int(micro[at])
-            sums = [_sum(micro, ok & keep)]
-            if column.whole_order and "order_ref" in table.positions:
-                refs = table.texts.columns[table.positions["order_ref"]]
-                sums.append(_sum(micro, ok & keep & _first_of_each(refs, ok & keep)))
-            if stated not in sums:
-                rows.append((table.path, table.texts.rows[at], column.name, stated, sums[0]))
+            stated = (
+                _decimal_text(int(micro[at])) if ok[at] else coded.at(np.array([at]))[0].strip()
+            )
+            found = _decimal_text(sums[0])
+            rows.append((table.path, table.texts.rows[at], column.name, stated, found))
     names = ["file", "row", "column", "stated", "found"]
-    frame = pd.DataFrame(rows, columns=names)
-    for name in ("stated", "found"):
-        frame[name] = [_decimal_text(value) for value in frame[name]]
+    frame = pd.DataFrame(rows, columns=names).sort_values(["row", "column"], ignore_index=True)
     return frame.astype({"row": "int64"} | dict.fromkeys(("file", "column", *names[3:]), "str"))
+
+
+def _sums(table: Table, column: Column, micro: NDArray[np.int64], where: Bools) -> list[int]:
+    """What the rows may have been added up to: all, once an order, or those of one currency."""
+    sums = [_sum(micro, where)]
+    if column.whole_order and "order_ref" in table.positions:
+        refs = table.texts.columns[table.positions["order_ref"]]
+        sums.append(_sum(micro, where & _first_of_each(refs, where)))
+    if "currency" in table.positions:
+        currency = table.texts.columns[table.positions["currency"]]
+        sums += [
+            _sum(micro, where & currency.where(text)) for text in currency.distinct.to_pylist()
+        ]
+    return sums
 
 
 def _sum(micro: NDArray[np.int64], where: Bools) -> int:

@@ -54,6 +54,16 @@ def test_a_value_of_the_whole_order_may_be_added_up_once_an_order(tmp_path: Path
     assert not orders(tmp_path, *rows, "Total,,,5,,,13.00", header=HEADER).totals.empty
 
 
+def test_a_total_of_one_currency(tmp_path: Path) -> None:
+    rows = (A, B.replace("EUR", "USD"), "Total EUR,,,2,,,5.00", "Total USD,,,1,,,7.00")
+    assert orders(tmp_path, *rows, header=HEADER).totals.empty
+
+
+def test_a_total_that_cannot_be_read_is_said(tmp_path: Path) -> None:
+    found = orders(tmp_path, A, B, 'Total,,,3,,,"12,x"', header=HEADER)
+    assert [told["stated"] for told in found.totals.to_dict("records")] == ["12,x"]
+
+
 def test_several_totals_at_the_foot(tmp_path: Path) -> None:
     found = orders(tmp_path, A, B, "Subtotal,,,3,,,12.00", "Total,,,3,,,12.00", header=HEADER)
     assert fates(found) == [{"accepted": 2, "totals": 2}]
