@@ -5,7 +5,6 @@ Totals are set aside and used: what they state has to be what the rows above the
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -20,10 +19,10 @@ from reconcile.intake.cells import nothing, tidy
 from reconcile.intake.coded import Bools, Coded, bools
 from reconcile.intake.formats import Forms, Table, plain_numbers
 from reconcile.intake.layout import Layout
-from reconcile.intake.words import trade_words
+from reconcile.intake.total_word import total_word
 from reconcile.money import MICRO_DIGITS
 from reconcile.records import RECORDS, Column, Record
-from reconcile.references import fold, plain
+from reconcile.references import plain
 
 _FOOT = 12  # rows at the end of a table among which totals are looked for
 
@@ -84,25 +83,15 @@ def _is_total(record: Record, table: Table, at: int) -> bool:
     required = {column.name for column in record.columns if column.required}
     if required & set(texts) <= filled:
         return False
-    if record.date in filled and not _total_word(texts[record.date]):
+    if record.date in filled and not total_word(texts[record.date]):
         return False
-    if any(_total_word(texts[name]) for name in filled - numbers):
+    if any(total_word(texts[name]) for name in filled - numbers):
         return True
     return bool(numbers) and not marking
 
 
 def _cell(table: Table, place: int, at: int) -> str:
     return table.texts.columns[place].at(np.array([at]))[0]
-
-
-def _total_word(text: str) -> bool:
-    """Whether a cell begins with a word for totals and names nothing else."""
-    folded = str(fold(pa.array([text]))[0].as_py())
-    words = re.findall(r"[^\W\d_]+", folded)
-    if not words or re.search(r"\w-\w|\w\d|\d\w", folded):
-        return False
-    known = trade_words().totals
-    return any(" ".join(words[:many]) in known for many in (1, 2, 3))
 
 
 def stated_totals(record: str, table: Table, foot: Foot, keep: Bools, forms: Forms) -> pd.DataFrame:
@@ -129,10 +118,15 @@ def stated_totals(record: str, table: Table, foot: Foot, keep: Bools, forms: For
             stated = (
                 _decimal_text(int(micro[at])) if ok[at] else coded.at(np.array([at]))[0].strip()
             )
-            found = _decimal_text(sums[0])
-            rows.append((table.path, table.texts.rows[at], column.name, stated, found))
+            rows.append((table.path, table.texts.rows[at], column.name, stated, sums[0]))
+        for short in table.texts.short:
+            text = short.cells[place] if place < len(short.cells) else ""
+            told = parse_amounts(tidy(pa.array([text])), decimal)
+            if not told.blank[0] and not (told.ok[0] and int(told.micro[0]) in sums):
+                rows.append((table.path, short.row, column.name, text.strip(), sums[0]))
     names = ["file", "row", "column", "stated", "found"]
     frame = pd.DataFrame(rows, columns=names).sort_values(["row", "column"], ignore_index=True)
+    frame["found"] = [_decimal_text(value) for value in frame["found"]]
     return frame.astype({"row": "int64"} | dict.fromkeys(("file", "column", *names[3:]), "str"))
 
 

@@ -19,7 +19,7 @@ from reconcile.intake.amounts import Marks, marks
 from reconcile.intake.cells import nothing, tidy
 from reconcile.intake.coded import Bools, Coded, bools
 from reconcile.intake.moments import fitting, same_day
-from reconcile.intake.table import TextTable
+from reconcile.intake.text_table import TextTable
 from reconcile.money import minor_digits
 from reconcile.records import RECORDS, Column
 from reconcile.shop import Source

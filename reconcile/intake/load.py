@@ -132,7 +132,7 @@ class _Loader:
         source, layout = reader.source, opened.layout
         foot = find_foot(source.record, table_of(opened), layout)
         table, aside = opened.table, {"above": layout.row}
-        if len(foot.headers) or len(foot.totals):
+        if len(foot.headers) or len(foot.totals) or table.short:
             keep = kept_rows(len(table.rows), foot)
             self.totals.append(
                 stated_totals(source.record, table_of(opened), foot, keep, forms).assign(
@@ -140,7 +140,10 @@ class _Loader:
                 )
             )
             table = table.filter(keep)
-        aside |= {"header": layout.row + len(foot.headers), "totals": len(foot.totals)}
+        aside |= {
+            "header": layout.row + len(foot.headers),
+            "totals": len(foot.totals) + len(table.short),
+        }
         count = len(table.rows)
         columns = {
             name: plain_numbers(

@@ -9,7 +9,7 @@ import pandas as pd
 
 from reconcile.intake.coded import Coded
 from reconcile.intake.formats import Forms
-from reconcile.intake.table import TextTable
+from reconcile.intake.text_table import TextTable
 from reconcile.intake.typed import Typed
 
 

@@ -19,11 +19,10 @@ from reconcile.intake.table import (
     DELIMITERS,
     HEAD_ROWS,
     CsvBody,
-    TextTable,
     first_rows,
     read_csv,
-    without_blank_rows,
 )
+from reconcile.intake.text_table import TextTable, without_blank_rows
 from reconcile.intake.workbooks import Workbook
 from reconcile.records import RECORDS
 from reconcile.shop import Format, Source
@@ -146,7 +145,7 @@ def _sheet_table(
     rows = np.arange(read.rows) + layout.row + 1
     columns = {at: Coded.of(pa.chunked_array([texts])) for at, texts in read.texts.items()}
     none = np.zeros(0, dtype=np.int64)
-    table = TextTable(columns, rows, none, 0, read.rows, read.numbers, read.dates)
+    table = TextTable(columns, rows, none, 0, read.rows, (), read.numbers, read.dates)
     table = without_blank_rows(table)
     notes = []
     hidden = np.intersect1d(workbook.hidden_rows(sheet), table.rows)

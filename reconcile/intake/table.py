@@ -6,16 +6,16 @@ import csv
 import io
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 import pyarrow.csv
-from numpy.typing import NDArray
 
 from reconcile.errors import Problem, RefusedError
-from reconcile.intake.coded import Bools, Coded, bools
+from reconcile.intake.coded import Coded
+from reconcile.intake.text_table import ShortTotal, TextTable, without_blank_rows
+from reconcile.intake.total_word import total_word
 
 DELIMITERS = ",;\t|:^~\x1f"
 HEAD_ROWS = 100
@@ -27,35 +27,13 @@ _INDEX = pa.dictionary(pa.int32(), pa.string())
 
 
 @dataclass(frozen=True)
-class TextTable:
-    """The rows of one table under its header, without those that hold nothing at all.
+class _Ragged:
+    """A row with more or fewer cells than the header; its cells where it is one of totals."""
 
-    ``columns`` are texts by position, ``rows`` the row numbers of a spreadsheet. ``ragged`` are
-    the rows with more or fewer cells than the header, ``blank`` how many rows hold nothing,
-    ``total`` how many rows there are under the header. ``numbers`` and ``dates`` say of a
-    workbook's cells which are numbers and which are dates; positions without such cells are
-    absent.
-    """
-
-    columns: dict[int, Coded]
-    rows: NDArray[np.int64]
-    ragged: NDArray[np.int64]
-    blank: int
-    total: int
-    numbers: dict[int, Bools] = field(default_factory=dict)
-    dates: dict[int, Bools] = field(default_factory=dict)
-
-    def filter(self, keep: Bools) -> TextTable:
-        """Some of the rows; the counts of all rows stay as they are."""
-        return TextTable(
-            {at: column.filter(keep) for at, column in self.columns.items()},
-            self.rows[keep],
-            self.ragged,
-            self.blank,
-            self.total,
-            {at: mask[keep] for at, mask in self.numbers.items()},
-            {at: mask[keep] for at, mask in self.dates.items()},
-        )
+    number: int
+    cells: int
+    blank: bool
+    totals: tuple[str, ...]
 
 
 def first_rows(path: str, text: bytes, delimiter: str) -> list[list[str]]:
@@ -135,11 +113,10 @@ def read_csv(body: CsvBody, wanted: Sequence[int], plain: set[int]) -> TextTable
         return TextTable({at: Coded.constant("", 0) for at in wanted}, none, none, 0, 0)
     quoted = body.holds(b'"')
     _ends_alike(body, quoted=quoted)
-    ragged: list[tuple[int, int, str]] = []
+    ragged: list[_Ragged] = []
 
     def keep_ragged(row: pyarrow.csv.InvalidRow) -> str:
-        blank = not row.text.strip(body.delimiter + " \t\r\n")
-        ragged.append((row.number, row.actual_columns, "blank" if blank else ""))
+        ragged.append(_judged(row, body))
         return "skip"
 
     # Only where quotes occur can the last one be open; a row of our own then shows it.
@@ -219,14 +196,25 @@ def _quote_too_long(body: CsvBody) -> None:
         raise body.refuse(what, "Close it, or export the file again.", row + 1) from None
 
 
-def _whole_last_row(body: CsvBody, ragged: list[tuple[int, int, str]], rows: int) -> None:
+def _judged(row: pyarrow.csv.InvalidRow, body: CsvBody) -> _Ragged:
+    blank = not row.text.strip(body.delimiter + " \t\r\n")
+    cells: tuple[str, ...] = ()
+    if not blank and row.actual_columns < body.width:
+        cells = tuple(next(csv.reader([row.text], delimiter=body.delimiter), []))
+        first = next((cell for cell in cells if cell.strip()), "")
+        cells = cells if total_word(first) else ()  # whatever else stands there is not kept
+    return _Ragged(row.number, row.actual_columns, blank, cells)
+
+
+def _whole_last_row(body: CsvBody, ragged: list[_Ragged], rows: int) -> None:
     """A last row that is short and does not end was cut off, and more may be missing."""
     if not ragged or body.text[-1:].tobytes() in (b"\n", b"\r"):
         return
-    number, cells, kind = ragged[-1]
-    if number == rows + len(ragged) and cells < body.width and not kind:
+    last = ragged[-1]
+    kept = last.blank or last.totals
+    if last.number == rows + len(ragged) and last.cells < body.width and not kept:
         what = "the file breaks off in this row."
-        row = body.header_row + number
+        row = body.header_row + last.number
         raise body.refuse(what, "Export it again; what comes after may be missing.", row)
 
 
@@ -259,35 +247,19 @@ def _parse(
 
 
 def _numbered(
-    body: CsvBody, columns: dict[int, Coded], read: int, ragged: list[tuple[int, int, str]]
+    body: CsvBody, columns: dict[int, Coded], read: int, ragged: list[_Ragged]
 ) -> TextTable:
     total = read + len(ragged)
-    odd = np.array([number for number, _, _ in ragged], dtype=np.int64)
+    odd = np.array([each.number for each in ragged], dtype=np.int64)
     rows = np.delete(np.arange(1, total + 1), odd - 1) + body.header_row
-    bare = np.array([kind == "blank" for *_, kind in ragged], dtype=bool)
-    table = TextTable(
-        columns, rows, (odd + body.header_row)[~bare], blank=int(bare.sum()), total=total
+    last = int(rows[-1]) if len(rows) else 0
+    short = tuple(
+        ShortTotal(each.number + body.header_row, each.totals)
+        for each in ragged
+        if each.totals and each.number + body.header_row > last
     )
+    blank = sum(each.blank for each in ragged)
+    passed = [each.number for each in ragged if each.blank]
+    told = np.setdiff1d(odd, [*passed, *(each.row - body.header_row for each in short)])
+    table = TextTable(columns, rows, told + body.header_row, blank, total, short)
     return without_blank_rows(table)
-
-
-def without_blank_rows(table: TextTable) -> TextTable:
-    """The table without the rows in which no wanted column holds anything."""
-    filled = np.zeros(len(table.rows), dtype=bool)
-    for column in table.columns.values():
-        if filled.all():
-            return table
-        texts = pc.utf8_trim_whitespace(column.texts)
-        filled |= column.take(bools(pc.not_equal(texts, "")))
-    if filled.all():
-        return table
-    kept = table.filter(filled)
-    return TextTable(
-        kept.columns,
-        kept.rows,
-        kept.ragged,
-        table.blank + int((~filled).sum()),
-        table.total,
-        kept.numbers,
-        kept.dates,
-    )

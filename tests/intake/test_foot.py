@@ -54,6 +54,23 @@ def test_a_value_of_the_whole_order_may_be_added_up_once_an_order(tmp_path: Path
     assert not orders(tmp_path, *rows, "Total,,,5,,,13.00", header=HEADER).totals.empty
 
 
+@pytest.mark.parametrize("end", ["\n", ""])
+def test_totals_with_fewer_cells_than_the_header(tmp_path: Path, end: str) -> None:
+    for total, stated in (("Total,,,3", []), ("Summe,,,4", ["4"]), ("Total", [])):
+        text = "\n".join([HEADER, A, B, total]) + end
+        found = read(write(tmp_path, {"orders.csv": text}))
+        assert fates(found) == [{"accepted": 2, "totals": 1}]
+        assert list(found.totals["stated"]) == stated
+
+
+def test_short_rows_that_are_no_totals_are_rejected(tmp_path: Path) -> None:
+    for row in ("Total-1,,,3", "3,2026-01-04", "Maren,,"):
+        assert fates(orders(tmp_path, A, B, row, header=HEADER)) == [{"accepted": 2, "rejected": 1}]
+    assert fates(orders(tmp_path, A, "Total,,,2", B, header=HEADER)) == [
+        {"accepted": 2, "rejected": 1}
+    ]
+
+
 def test_a_total_of_one_currency(tmp_path: Path) -> None:
     rows = (A, B.replace("EUR", "USD"), "Total EUR,,,2,,,5.00", "Total USD,,,1,,,7.00")
     assert orders(tmp_path, *rows, header=HEADER).totals.empty

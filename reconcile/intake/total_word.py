@@ -1,0 +1,21 @@
+"""The words that mark a row as totals."""
+
+from __future__ import annotations
+
+import re
+
+from reconcile.intake.words import folded, trade_words
+
+
+def total_word(text: str) -> bool:
+    """Whether a cell begins with a word for totals and names nothing else.
+
+    >>> [total_word(text) for text in ("Total:", "Summe EUR", "Total-3", "Totally", "12")]
+    [True, True, False, False, False]
+    """
+    plain = folded(text)
+    words = re.findall(r"[^\W\d_]+", plain)
+    if not words or re.search(r"\w-\w|\w\d|\d\w", plain):
+        return False
+    known = trade_words().totals
+    return any(" ".join(words[:many]) in known for many in (1, 2, 3))
