@@ -146,6 +146,6 @@ def test_doubts_are_found_across_blocks() -> None:
 def test_time_for_large_files() -> None:
     plain, western = b"1001;2026-10-03;LAN-1;12.50\n", "1001;Größe 12;LAN-1\n".encode("cp1252")
     for data, limit in ((plain * 2_000_000, 0.5), (western * 1_000_000, 5.0)):
-        begun = time.perf_counter()
+        begun = time.process_time()
         to_utf8("a.csv", data, "")
-        assert time.perf_counter() - begun < limit
+        assert time.process_time() - begun < limit

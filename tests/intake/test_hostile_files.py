@@ -36,10 +36,10 @@ def read_all(path: Path) -> None:
 
 def refused(path: Path) -> Problem:
     """What is said of a file on reading it, or on reading all sheets of it as a workbook."""
-    begun = time.perf_counter()
+    begun = time.process_time()
     with pytest.raises(RefusedError) as caught:
         read_all(path)
-    assert time.perf_counter() - begun < 10
+    assert time.process_time() - begun < 10
     (problem,) = caught.value.problems
     assert problem.place == path.name
     assert problem.mend
@@ -347,7 +347,7 @@ BOMBS = [
     (repeated_text, "a.ods", "holds texts that unpack to"),
 ]
 READ = """
-import re, resource, sys
+import re, resource, sys, time
 from pathlib import Path
 from reconcile.errors import RefusedError
 from reconcile.intake.files import read_content
@@ -364,6 +364,7 @@ except RefusedError as error:
 status = Path("/proc/self/status")
 peak = re.search(r"VmHWM:\\s+([0-9]+)", status.read_text()) if status.exists() else None
 print(peak[1] if peak else resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+print(time.process_time())
 """
 
 
@@ -372,11 +373,10 @@ def test_bombs_cost_little(
     tmp_path: Path, make: Callable[[Path], object], name: str, what: str
 ) -> None:
     make(tmp_path / name)
-    begun = time.perf_counter()
     command = [sys.executable, "-c", READ, str(tmp_path / name)]
     done = subprocess.run(command, capture_output=True, text=True, check=True, timeout=60)
-    assert time.perf_counter() - begun < 10
-    said, kilobytes = done.stdout.splitlines()
+    said, kilobytes, seconds = done.stdout.splitlines()
+    assert float(seconds) < 10  # of the processor: others may be at work here
     assert name in said
     assert what in said
     assert int(kilobytes) < 500 * 1024

@@ -349,9 +349,9 @@ def test_time_for_a_large_sheet(tmp_path: Path) -> None:
         f'<row r="{row}">' + cells.replace("{0}", str(row)) + "</row>" for row in range(1, 50_001)
     )
     path = sheet_xml(tmp_path / "a.xlsx", rows.encode())
-    begun = time.perf_counter()
+    begun = time.process_time()
     found = opened(path).columns("Export", 2, range(20))
-    assert time.perf_counter() - begun < 8  # about two seconds on an idle machine
+    assert time.process_time() - begun < 8  # about two seconds on an idle machine
     assert found.rows == 49_999
     assert found.texts[18][49_998].as_py() == "LL-50000"
     assert found.texts[19][0].as_py() == "12.2"
