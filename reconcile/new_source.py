@@ -24,6 +24,7 @@ from reconcile.shop import SETTINGS_FILE, Format, Source
 from reconcile.shop_file import read_shop
 
 _SAMPLE = 2_000
+_PER_CELL = 5  # what a name that looks like a cell takes from that: more than two words
 _KNOWN = 2  # what a header scores that the trade has a word for
 
 
@@ -105,6 +106,11 @@ def _pattern(path: str) -> str:
     return f"{folder}{slash}{re.sub(r'[0-9][0-9._-]*', '*', stem)}{dot}{ending}"
 
 
+def _is_cell(name: str) -> bool:
+    """Whether a name looks like a cell of a row: a number, a date, an amount, a mail address."""
+    return "@" in name or re.fullmatch(r"[^\W_]{0,4}[ -]?\d[\d.,:/ '+TZ-]*", name) is not None
+
+
 @cache
 def _known(cell: str) -> int:
     """How much a cell looks like a header: most where the trade has that word for a column."""
@@ -126,7 +132,7 @@ def _likeliest(grid: Grid, *, sure: bool) -> tuple[str, Layout]:
     best: tuple[int, str, Layout] | None = None
     for reading, rows in grid.readings.items():
         for layout in headers_of(rows, None):
-            score = sum(_known(name) for name in set(layout.header))
+            score = sum(_known(name) - _PER_CELL * _is_cell(name) for name in set(layout.header))
             if best is None or score > best[0]:
                 best = score, reading, layout
     if best is None:

@@ -109,6 +109,7 @@ ORDER = "LL-1,2026-01-02,LAN-1,1,2.50,EUR"
         "Order,Order date,SKU,Quantity,Unit price,Currency,,,,",
         "1,2,3,4,5,6,7,8,9,10",
         ORDER + "," + ",".join(PEOPLE),
+        "P-1,2026-01-02,12.00,EUR,invoice,payment," + ",".join(PEOPLE),
     ],
 )
 def test_no_cell_about_a_person_is_shown(tmp_path: Path, header: str) -> None:
