@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import glob
 import os
+import re
 import shutil
 import tempfile
 import textwrap
@@ -23,11 +25,16 @@ Why = Literal["name", "content", "both"]
 
 _WHY = {"name": "by its name", "content": "by its content", "both": "by name and content"}
 _WIDTH = 96
+# Digits that stand apart from letters, or so many that they are a date
+_NUMBER = re.compile(r"((?<![^\W_])\d(?:[\d._-]*\d)?(?![^\W_])|\d{4}(?:[\d._-]*\d)?)")
 
 
 @dataclass(frozen=True)
 class Choice:
-    """The header proposed for a canonical column; ``doubt`` is a sentence where not sure."""
+    """The header proposed for a canonical column; ``doubt`` is a sentence where not sure.
+
+    ``also`` are the headers that other files of the source have for it.
+    """
 
     column: str
     header: str
@@ -35,6 +42,7 @@ class Choice:
     why: Why
     sure: bool
     doubt: str = ""
+    also: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -82,6 +90,40 @@ def question(column: str) -> str:
         return "Which supplier is this file of? Give supplier in [source.values]."
     what = f"{column} is required, and no column of the file says that it is it."
     return f"{what} Name its header in [source.columns], or give a constant in [source.values]."
+
+
+def name_of(path: str) -> str:
+    """A name for the source of a file: its folder and its own name, without dates and numbers.
+
+    >>> name_of("payments/kestrel-2026-10.csv.gz")
+    'payments-kestrel'
+    """
+    folder, slash, name = path.rpartition("/")
+    stem = _stem(name)[0]
+    stem = re.sub(r"[-_. ]*\d[\d\-_.]*$", "", stem) or stem
+    return re.sub(r"[\W_]+", "-", f"{folder}{slash}{stem}".casefold()).strip("-") or "export"
+
+
+def pattern_of(path: str, star: str = "*") -> str:
+    """The path with a star for the dates and numbers in its name, so that later files match.
+
+    ``star`` may be narrower, such as "[0-9]*" for what begins with a digit. A number that belongs
+    to a word stays: the second shop's files are not those of the first.
+
+    >>> pattern_of("store/orders-2026-10.csv"), pattern_of("shop2_20261003.csv.gz")
+    ('store/orders-*.csv', 'shop2_*.csv.gz')
+    """
+    folder, slash, name = path.rpartition("/")
+    stem, ending = _stem(name)
+    parts = [star if _NUMBER.fullmatch(part) else glob.escape(part) for part in _NUMBER.split(stem)]
+    return f"{glob.escape(folder)}{slash}{''.join(parts)}{glob.escape(ending)}"
+
+
+def _stem(name: str) -> tuple[str, str]:
+    """A file's name without its ending, and the ending: ".csv" or ".csv.gz"."""
+    packed = ".gz" if name.lower().endswith(".gz") else ""
+    stem, dot, ending = name[: len(name) - len(packed)].rpartition(".")
+    return (stem, f"{dot}{ending}{name[len(name) - len(packed) :]}") if stem else (name, "")
 
 
 def entry_text(
@@ -173,17 +215,22 @@ def _lines(
     ):
         if names:
             yield from _comment(f"{told}: {', '.join(names)}.")
-    if proposal.choices:
-        yield "[source.columns]"
-    for choice in proposal.choices:
-        if not choice.sure:
-            yield from _comment(f"UNSURE: {choice.doubt}")
-        yield f"{choice.column} = {_quoted(choice.header)}  # {_WHY[choice.why]}"
+    yield from _columns(proposal.choices)
     yield from _table("values", values)
     declared = {f.name: getattr(form, f.name) for f in fields(form)}
     yield from _table("format", {key: v for key, v in declared.items() if v not in ("", None)})
     for column, words in proposal.words.items():
         yield from _table(f"words.{column}", words)
+
+
+def _columns(choices: Sequence[Choice]) -> Iterator[str]:
+    if choices:
+        yield "[source.columns]"
+    for choice in choices:
+        if not choice.sure:
+            yield from _comment(f"UNSURE: {choice.doubt}")
+        named = ", ".join(map(_quoted, (choice.header, *choice.also)))
+        yield f"{choice.column} = {f'[{named}]' if choice.also else named}  # {_WHY[choice.why]}"
 
 
 def _table(name: str, pairs: Mapping[str, Any]) -> Iterator[str]:

@@ -6,9 +6,8 @@ at a sample tells what its cells look like, in shares; no cell is kept.
 
 from __future__ import annotations
 
-import gettext
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
@@ -16,8 +15,8 @@ from types import MappingProxyType
 import iso4217
 import pyarrow as pa
 import pyarrow.compute as pc
-import pycountry
 
+from reconcile.intake.countries import to_codes
 from reconcile.intake.words import (
     SIGNS,
     Phrases,
@@ -49,8 +48,6 @@ _LIKE: Mapping[str, tuple[str, ...]] = MappingProxyType(
 )
 # What a yes/no column may say without any mapping
 _ENGLISH_FLAGS = ("y", "n", "true", "false", "0", "1", "x")
-# Beside ISO 3166-1; common practice, no source
-_USUAL = ("uk", "el", "xk", "usa", "great britain", "united states", "england", "scotland")
 
 _NOTHING = ["", "-", "--", "\u2013", "\u2014", "n/a", "na", "none", "null", "nan"]
 # An amount may carry a sign, brackets, a currency before or behind, and marks of thousands.
@@ -146,7 +143,7 @@ def look(texts: pa.Array) -> Look:
     masks = {name: pc.match_substring_regex(tidy, regex) for name, regex in _SHAPES.items()}
     masks["decimal"] = pc.and_(masks["number"], masks["decimal"])
     masks["currency"] = pc.is_in(lower, value_set=_currencies())
-    masks["country"] = pc.is_in(lower, value_set=_countries())
+    masks["country"] = pa.array(to_codes(tidy)[1])
     masks["flag"] = pc.is_in(lower, value_set=_flags())
     count = max(len(tidy), 1)
     shares = {name: ALL * (pc.sum(mask).as_py() or 0) // count for name, mask in masks.items()}
@@ -217,23 +214,6 @@ def _currencies() -> pa.Array:
 @cache
 def _flags() -> pa.Array:
     return pa.array(sorted(trade_words().cells["shipments"]["replacement"]))
-
-
-@cache
-def _countries() -> pa.Array:
-    """Codes and names in lower case; the names in the languages that pycountry has beside us."""
-    known = set(_USUAL)
-    names = [_names_in(language) for language in ("", "de", "fr", "es")]
-    for country in pycountry.countries:
-        known |= {country.alpha_2, country.alpha_3, getattr(country, "common_name", country.name)}
-        known |= {translate(country.name) for translate in names}
-    return pa.array(sorted(text.lower() for text in known))
-
-
-def _names_in(language: str) -> Callable[[str], str]:
-    if not language:
-        return str
-    return gettext.translation("iso3166-1", pycountry.LOCALES_DIR, [language]).gettext
 
 
 def _parts(words: Words) -> list[Words]:

@@ -146,7 +146,10 @@ class _Reading:
             long = bools(pc.greater(pc.utf8_length(coded.texts), _MOST_CHARACTERS))
             why = f"no more than {_MOST_CHARACTERS} characters"
             self.rejects.texts(name, shown, long, why, hide=True)
-        if column.kind in _IDENTIFIERS or name == "tracking_no":
+        if name == "tracking_no":
+            # Kept as it is: that it was damaged is an exception of its own, with its text.
+            self.out["tracking_damaged"] = coded.take(damaged(coded.texts) != "")
+        elif column.kind in _IDENTIFIERS:
             why_damaged = damaged(coded.texts)
             for why in sorted(set(why_damaged) - {""}):
                 hit = why_damaged == why

@@ -31,7 +31,7 @@ TELLING = 3  # letters of a word that tells anything by itself
 
 _BRACKET = re.compile(r"[(\[{<]([^()\[\]{}<>]*)[)\]}>]")
 _HUMP = re.compile(r"(?<=[a-zà-ÿ0-9])(?=[A-ZÀ-Þ])|(?<=[A-ZÀ-Þ])(?=[A-ZÀ-Þ][a-zà-ÿ]{2})")
-_WORD = re.compile(r"1(?:st|er|re|ra)\b|[^\W\d_]+|\d+", re.I)
+_WORD = re.compile(r"1(?:st|er|re|ra|\.?a)\b|[^\W\d_]+|\d+", re.I)
 # What stands in brackets and says how cells are written, not which column it is: a date
 # pattern in the letters that English, German, French and Spanish use for it, or a zone.
 _PATTERN = re.compile(

@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import pyarrow as pa
 import pytest
 
 from reconcile.errors import RefusedError
-from reconcile.intake.entry import Choice, Proposal, entry_text, write_entry
+from reconcile.intake.entry import (
+    Choice,
+    Proposal,
+    entry_text,
+    name_of,
+    pattern_of,
+    write_entry,
+)
 from reconcile.intake.propose import propose
 from reconcile.shop import Format
 from reconcile.shop_file import read_shop
@@ -99,6 +107,39 @@ def test_what_is_not_sure_and_what_is_missing_stands_in_comments() -> None:
     assert lines[at - 1].startswith("# UNSURE: 'Date' may mean ordered_at")
     assert any(line.startswith("# Missing and required: sku, qty, unit_price") for line in lines)
     assert all(len(line) <= 100 for line in lines)
+
+
+def test_headers_that_other_files_have_stand_beside(payments: Proposal) -> None:
+    first = replace(payments.choices[0], also=('Z "no."', "Ref"))
+    text = entry_text(replace(payments, choices=(first,)), name="x", files=FILES)
+    [source] = tomllib.loads(text)["source"]
+    assert source["columns"] == {"payment_ref": ["Zahlungs-ID", 'Z "no."', "Ref"]}
+
+
+@pytest.mark.parametrize(
+    ("path", "name", "pattern"),
+    [
+        ("orders.csv", "orders", "orders.csv"),
+        ("store/orders-2026-10.csv", "store-orders", "store/orders-*.csv"),
+        ("Store 1/Orders 2026.10.03.csv.gz", "store-1-orders", "Store 1/Orders *.csv.gz"),
+        ("2026-10-orders.xlsx", "2026-10-orders", "*-orders.xlsx"),
+        ("orders20261003.txt", "orders", "orders*.txt"),
+        ("shop2-orders-7.csv", "shop2-orders", "shop2-orders-*.csv"),
+        ("orders [3] (copy).csv", "orders-3-copy", "orders [[]*] (copy).csv"),
+        ("orders-eur.csv", "orders-eur", "orders-eur.csv"),
+        ("2026.csv", "2026", "*.csv"),
+        ("orders", "orders", "orders"),
+        ("Bestellungen_März.CSV.GZ", "bestellungen-märz", "Bestellungen_März.CSV.GZ"),
+    ],
+)
+def test_later_files_of_an_export_match_its_pattern(
+    path: str, name: str, pattern: str, tmp_path: Path
+) -> None:
+    assert (name_of(path), pattern_of(path)) == (name, pattern)
+    file = tmp_path / path
+    file.parent.mkdir(exist_ok=True)
+    file.touch()
+    assert list(tmp_path.glob(pattern)) == [file]
 
 
 def test_headers_cannot_break_out_of_their_place() -> None:

@@ -13,6 +13,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
+from reconcile.intake.looks import like_header, shared_parts
 from reconcile.intake.private import private
 from reconcile.intake.propose import MOST_COLUMNS, Choice, Proposal, _assign, propose
 from reconcile.intake.words import trade_words
@@ -750,6 +751,43 @@ def test_words_of_a_status_column_are_translated_and_unknown_ones_asked_for() ->
     assert proposal.words == {"status": {"Ausgeführt": "settled"}, "kind": {"Erstattung": "refund"}}
     assert [q for q in proposal.unsure if "Wolkig" in q] != []
     assert "settled" not in proposal.words["status"]
+
+
+@pytest.mark.parametrize(
+    ("references", "begins", "ends"),
+    [
+        ([f"LL-{i}" for i in range(9)], ["LL-"], []),
+        ([f"#LL {i}; ll {i + 9}" for i in range(9)], ["ll "], []),
+        ([*(f"LL-{i}" for i in range(9)), "LL-3-R", "4711"], ["LL-"], ["-R"]),
+        ([f"A-{i}-X" for i in range(9)], ["A-"], []),
+        ([*(f"A-{i}" for i in range(9)), *(f"B-{i}" for i in range(9))], ["A-", "B-"], []),
+        ([f"#{i}" for i in range(9)], [], []),
+        ([f"LL-{i}" for i in range(4)], [], []),
+        ([f"{name}-1" for name in ("Ada", "Bea", "Cid", "Dee", "Eve")], [], []),
+        ([], [], []),
+    ],
+)
+def test_what_references_share(references: list[str], begins: list[str], ends: list[str]) -> None:
+    assert shared_parts(pa.array(references, pa.string())) == (begins, ends)
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        (["Order", "Order date", "Ada Lovelace"], 2),
+        (["Bestellnummer", "Datum", "", "Kunde"], 2),
+        (["invoice", "2026-10-03", "Date", "Total"], 0),
+        (["invoice", "3 Oct 2026", "Date", "Total"], 0),
+        (["invoice", "12.00", "Date", "Total"], 0),
+        (["Order", "Order date", "Qty", "SKU", "Price", "2026-10-03"], 5),
+        (["1", "2"], 0),
+        ([], 0),
+    ],
+)
+def test_a_header_is_told_from_cells(row: list[str], words: int) -> None:
+    score, known = like_header(row)
+    assert known == words
+    assert (score > 0) == (words > 0)
 
 
 def test_a_header_that_stands_twice_is_asked_for() -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from reconcile.new_source import NewSource, propose_source
 from reconcile.records import RECORDS
@@ -16,7 +18,11 @@ _COSTLY = ("money", "price", "rate", "date")
 
 @dataclass(frozen=True)
 class Score:
-    """The columns of one file: how many its proposal got right, and which it did not."""
+    """The columns of one file: how many its proposal got right, and which it did not.
+
+    ``format_wrong`` says what was found otherwise than it was written, ``format_open`` what the
+    entry leaves to each night.
+    """
 
     way: str
     headers: str
@@ -30,20 +36,20 @@ class Score:
     sure_and_wrong: tuple[str, ...]  # money and dates alone
     record_right: bool
     record_sure: bool
+    format_wrong: tuple[str, ...]
+    format_open: tuple[str, ...]
 
 
-def scores(clean: Path, folder: Path, ways: tuple[str, ...] = tuple(WAYS)) -> list[Score]:
-    """Every file of every source in every way, with and without the record type given."""
+def scores(clean: Path, folder: Path, ways: Sequence[str] = tuple(WAYS)) -> list[Score]:
+    """The first file of every source in every way, with and without the record type given."""
     found = []
     for way in ways:
         out = folder / way
-        render_as(way, clean, out, declared=False)
+        render_as(way, clean, out, declared=True)
         settings = tomllib.loads((out / "shop.toml").read_text(encoding="utf-8"))
         names = names_of(out)
         for source in settings["source"]:
-            files = source["files"]
-            pattern = files if isinstance(files, str) else files[0]
-            path = min(out.glob(pattern))
+            path = min(out.glob(source["files"][0]))
             for record in (None, source["record"]):
                 proposed = propose_source(path, record, write=False)
                 found.append(_score(way, source, path, record, names[source["name"]], proposed))
@@ -52,7 +58,7 @@ def scores(clean: Path, folder: Path, ways: tuple[str, ...] = tuple(WAYS)) -> li
 
 def _score(
     way: str,
-    source: dict[str, str],
+    source: dict[str, Any],
     path: Path,
     record: str | None,
     true: dict[str, tuple[str, ...]],
@@ -62,8 +68,15 @@ def _score(
     chosen = {choice.column: choice for choice in proposal.choices}
     kinds = {column.name: column.kind for column in RECORDS[proposal.record].columns}
     same = proposal.record == source["record"]
-    right = [n for n in true if same and n in chosen and chosen[n].header in map(plain, true[n])]
+    right = [
+        name
+        for name, headers in true.items()
+        if same
+        and name in chosen
+        and {chosen[name].header, *chosen[name].also} <= set(map(plain, headers))
+    ]
     wrong = [n for n in chosen if n not in right]
+    otherwise, left_open = _format(source["format"], proposed)
     return Score(
         way=way,
         headers=WAYS[way].headers,
@@ -77,31 +90,57 @@ def _score(
         sure_and_wrong=tuple(n for n in wrong if chosen[n].sure and kinds[n] in _COSTLY),
         record_right=same,
         record_sure=proposal.record_sure,
+        format_wrong=otherwise,
+        format_open=left_open,
     )
 
 
-def share(found: list[Score]) -> float:
+def _format(true: dict[str, Any], proposed: NewSource) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What the entry says otherwise than it is, and what it does not say."""
+    entry = tomllib.loads(proposed.text)["source"][0].get("format", {})
+    said = entry | {"header_row": proposed.header_row}
+    # A pattern with the month's name is a text month; UTF-16 is the same in either order of bytes
+    month = "text-month" if "%b" in true.get("dates", "") else true.get("dates", "")
+    true = {"header_row": 1} | true | ({"dates": month} if month else {})
+    said["encoding"] = str(said.get("encoding", "")).removesuffix("-le")
+    keys = ("encoding", "delimiter", "decimal", "dates", "sheet", "header_row")
+    told = {key: said[key] for key in keys if said.get(key)}
+    wrong = [f"{key} = {told[key]!r}" for key in told if told[key] != true.get(key)]
+    return tuple(wrong), tuple(key for key in keys if key in true and key not in told)
+
+
+def share(found: Sequence[Score]) -> float:
     """The part of all columns that was proposed right."""
     return sum(score.right for score in found) / sum(score.columns for score in found)
 
 
-def table(found: list[Score]) -> str:
-    """The scores as text: a line a file, then what was not right, then the share."""
-    lines = [f"{'way':16}{'headers':8}{'source':12}{'told':6}{'columns':>8}{'right':>7}"]
+def table(found: Sequence[Score]) -> str:
+    """The scores as text: a line a file, then what was not right, then the shares."""
+    lines = [
+        f"{'way':16}{'headers':9}{'source':11}{'told':5}{'columns':>8}{'right':>6}{'wrong':>6}"
+        f"{'missed':>7}  sure and wrong  format"
+    ]
     for score in found:
         told = "yes" if score.told else "no"
         lines.append(
-            f"{score.way:16}{score.headers:8}{score.source:12}{told:6}"
-            f"{score.columns:>8}{score.right:>7}"
+            f"{score.way:16}{score.headers:9}{score.source:11}{told:5}{score.columns:>8}"
+            f"{score.right:>6}{len(score.wrong):>6}{len(score.missed):>7}"
+            f"{len(score.sure_and_wrong):>16}  {'wrong' if score.format_wrong else 'right'}"
         )
         for what, names in (
             ("record type wrong", () if score.record_right else (score.source,)),
             ("missed", score.missed),
             ("wrong", score.wrong),
             ("SURE AND WRONG", score.sure_and_wrong),
+            ("format otherwise", score.format_wrong),
+            ("format left open", score.format_open),
         ):
             if names:
                 lines.append(f"    {what}: {', '.join(names)}")
+    lines += [
+        f"headers {kind}: {share([score for score in found if score.headers == kind]):.1%}"
+        for kind in sorted({score.headers for score in found})
+    ]
     columns = sum(score.columns for score in found)
     right = sum(score.right for score in found)
     lines.append(f"right: {right} of {columns} columns, {share(found):.1%}")

@@ -3,44 +3,53 @@
 from __future__ import annotations
 
 import csv
-import subprocess
-import sys
-from datetime import date
+import re
 from pathlib import Path
 
 import pytest
 import tomlkit
 
-from reconcile.nightly import run_nightly
 from reconcile.references import plain
-from tests.intake.folders import HEAD
+from tests.proposals.command import reconcile
 from tests.proposals.measure import Score, scores, share
-from tests.shops import build_shop
-from tests.shops.renderings import WAYS, names_of, render_as
+from tests.shops import Truth, build_shop
+from tests.shops.renderings import WAYS, render_as, truth_of
+from tests.shops.renderings.grid import header_words
 
-AS_OF = date(2026, 10, 31)
-MEASURED = ("german", "french", "spanish", "american")
-RUN = ("american", "xlsx")
+# Every set of headers, and every kind of file
+MEASURED = ("german", "swiss", "french", "xlsx", "serials", "ods", "american", "text-months")
+RUN = ("german", "american", "preamble", "xlsx", "renamed")
 
 
 @pytest.fixture(scope="module")
-def clean(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def truth(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Truth]:
+    """A clean shop and what is true of it."""
     folder = tmp_path_factory.mktemp("clean")
-    build_shop(folder, orders=300, seed=12)
-    return folder
+    return folder, build_shop(folder, orders=300, seed=12)
 
 
 @pytest.fixture(scope="module")
-def measured(clean: Path, tmp_path_factory: pytest.TempPathFactory) -> list[Score]:
-    return scores(clean, tmp_path_factory.mktemp("ways"), MEASURED)
+def expected(truth: tuple[Path, Truth]) -> list[dict[str, str]]:
+    """The exceptions of the clean shop."""
+    return _exceptions(truth[0], str(truth[1].as_of))
 
 
-def test_every_language_is_measured() -> None:
-    assert {WAYS[way].headers[:2] for way in MEASURED} == {"en", "de", "fr", "es"}
+@pytest.fixture(scope="module")
+def measured(truth: tuple[Path, Truth], tmp_path_factory: pytest.TempPathFactory) -> list[Score]:
+    return scores(truth[0], tmp_path_factory.mktemp("ways"), MEASURED)
+
+
+def test_every_set_of_headers_is_measured(measured: list[Score]) -> None:
+    assert {WAYS[way].headers for way in MEASURED} == {kind for kind, _, _ in header_words()}
+    assert {score.source for score in measured} == {
+        "orders", "invoices", "payments", "shipments", "quotes", "rates",
+    }  # fmt: skip
 
 
 def test_proposals_are_right(measured: list[Score]) -> None:
     assert share(measured) >= 0.95
+    for kind in {score.headers for score in measured}:
+        assert share([score for score in measured if score.headers == kind]) >= 0.95
 
 
 def test_no_wrong_money_or_date_is_called_sure(measured: list[Score]) -> None:
@@ -49,120 +58,75 @@ def test_no_wrong_money_or_date_is_called_sure(measured: list[Score]) -> None:
 
 def test_a_record_type_that_is_called_sure_is_right(measured: list[Score]) -> None:
     assert [score for score in measured if score.record_sure and not score.record_right] == []
+    assert [score for score in measured if not score.record_sure] == []
 
 
-def _intake(path: Path, *options: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "reconcile", "intake", str(path), *options]
-    return subprocess.run(command, capture_output=True, text=True, check=False)
+def test_the_format_is_never_found_wrong(measured: list[Score]) -> None:
+    assert [score for score in measured if score.format_wrong] == []
+    assert not any("delimiter" in score.format_open for score in measured)
+    dates = [s for s in measured if s.source == "orders" and "dates" in s.format_open]
+    assert dates == []
 
 
-def _told(folder: Path) -> list[dict[str, str]]:
+def _exceptions(shop: Path, as_of: str) -> list[dict[str, str]]:
     """What a night says of the shop: every exception without the places behind it."""
-    run_nightly(folder, lambda _: AS_OF, folder / "out", lambda _: None)
-    with (folder / "out/exceptions.csv").open(encoding="utf-8", newline="") as file:
+    out = shop / "out"
+    run = reconcile("nightly", str(shop), "--as-of", as_of, "--out", str(out))
+    assert run.returncode == 0, run.stderr
+    with (out / "exceptions.csv").open(encoding="utf-8-sig", newline="") as file:
         rows = list(csv.DictReader(file))
     shown = ("id", "rule", "verdict", "amount", "currency", "due_by")
     return [{name: row[name] for name in shown} for row in rows]
 
 
 @pytest.mark.parametrize("way", RUN)
-def test_a_night_with_the_proposed_entries(clean: Path, tmp_path: Path, way: str) -> None:
-    """Only what an entry cannot know is added by hand: every file, prefixes, zones, the unsure."""
+def test_a_night_with_the_proposed_entries(
+    truth: tuple[Path, Truth], expected: list[dict[str, str]], tmp_path: Path, way: str
+) -> None:
+    """An empty shop.toml, an entry for the first file of each export, and what they ask for."""
+    clean, as_of = truth[0], str(truth[1].as_of)
     shop = tmp_path / way
     render_as(way, clean, shop, declared=False)
-    true, settings = names_of(shop), tomlkit.parse((shop / "shop.toml").read_text("utf-8"))
-    by_hand = {source["name"]: source for source in settings["source"].unwrap()}
+    true = truth_of(shop)
+    firsts = {name: min(shop.glob(f"{name}*")) for name in true}
     head = (clean / "shop.toml").read_text("utf-8").partition("[[source]]")[0]
     (shop / "shop.toml").write_text(head, encoding="utf-8")
-    for name, source in by_hand.items():
-        path = min(shop.glob(source["files"][0]))
-        run = _intake(path, "--write", "--record", name)
-        assert (run.returncode, "[[source]]" in run.stdout) == (0, True), run.stderr
-    proposed = tomlkit.parse((shop / "shop.toml").read_text("utf-8"))
-    for entry in proposed["source"]:
-        source = by_hand[entry["record"]]
-        entry["files"] = source["files"]
-        if "refs" in source:
-            entry["refs"] = source["refs"]
-        if "time_zone" in source.get("format", {}):
-            entry["format"]["time_zone"] = source["format"]["time_zone"]
-        headers = true[entry["record"]]
-        for column in set(entry["columns"]) - set(headers):
-            del entry["columns"][column]
-        for column, names in headers.items():
-            if entry["columns"].get(column) not in map(plain, names):
-                entry["columns"][column] = list(names)
-    (shop / "shop.toml").write_text(tomlkit.dumps(proposed), encoding="utf-8")
-    assert _told(shop) == _told(clean)
+    for path in firsts.values():
+        run = reconcile("intake", str(path), "--write")
+        assert run.returncode == 0, run.stderr
+    text = (shop / "shop.toml").read_text("utf-8")
+    settings = tomlkit.parse(text)
+    for entry, part in zip(settings["source"], text.split("[[source]]")[1:], strict=True):
+        _answer(entry, part, true[entry["record"]], text)
+    (shop / "shop.toml").write_text(tomlkit.dumps(settings), encoding="utf-8")
+    assert [entry["record"] for entry in settings["source"]] == list(firsts)
+    assert len(expected) > 80
+    assert _exceptions(shop, as_of) == expected
 
 
-PEOPLE = ("Odalys Quillfeather", "odalys@pigeonpost.example", "+999 0199", "1 Nowhere Crescent")
-ORDER = "LL-1,2026-01-02,LAN-1,1,2.50,EUR"
-
-
-@pytest.mark.parametrize(
-    "header",
-    [
-        "Order,Order date,SKU,Quantity,Unit price,Currency,Customer,E-mail,Phone,Street",
-        "Bestellnummer,Bestelldatum,Artikelnummer,Menge,Einzelpreis,Währung,Kunde,E-Mail,"
-        "Telefon,Straße",
-        "Order,Order date,SKU,Quantity,Unit price,Currency,,,,",
-        "1,2,3,4,5,6,7,8,9,10",
-        ORDER + "," + ",".join(PEOPLE),
-        "P-1,2026-01-02,12.00,EUR,invoice,payment," + ",".join(PEOPLE),
-    ],
-)
-def test_no_cell_about_a_person_is_shown(tmp_path: Path, header: str) -> None:
-    rows = "".join(f"{ORDER},{','.join(PEOPLE)}\n" for _ in range(3))
-    path = tmp_path / "orders.csv"
-    path.write_text(f"{header}\n{rows}", encoding="utf-8")
-    for options in ((), ("--record", "orders")):
-        run = _intake(path, *options)
-        assert run.returncode in (0, 2)
-        assert [who for who in PEOPLE if who in run.stdout + run.stderr] == []
-
-
-def test_a_file_without_a_header_is_refused(tmp_path: Path) -> None:
-    path = tmp_path / "orders.csv"
-    path.write_text(f"{ORDER}\n{ORDER}\n", encoding="utf-8")
-    run = _intake(path)
-    assert run.returncode == 2
-    assert "no row looks like a header" in run.stderr
-
-
-@pytest.mark.parametrize(
-    ("file", "options", "said"),
-    [
-        ("nothing.csv", (), "there is no such file"),
-        (".", (), "there is no such file"),
-        ("orders.csv", ("--record", "order"), "Did you mean 'orders'?"),
-        ("orders.csv", ("--write",), "shop.toml"),
-        ("picture.csv", (), "picture"),
-    ],
-)
-def test_what_cannot_be_proposed(
-    tmp_path: Path, file: str, options: tuple[str, ...], said: str
-) -> None:
-    (tmp_path / "orders.csv").write_text(
-        f"Order,Order date,SKU,Quantity,Unit price,Currency\n{ORDER}\n", encoding="utf-8"
+def _answer(entry: tomlkit.items.Table, part: str, true: dict[str, str], text: str) -> None:
+    """What a person does: answer questions of the entry, and change nothing that it is sure of."""
+    said = re.sub(r"\n# (?!UNSURE|Found|Not |Private|Missing)", " ", part)
+    for line in said.splitlines():
+        same = re.match(r"# UNSURE: (\S+) has the same headers", line)
+        if same:
+            entry["files"].append(same[1])
+    # Whether others write references without a prefix is asked in the entry of those with it
+    for setting in ("strip_prefix", "replacement_suffix"):
+        told = re.findall(rf"set\s+(?:# )?{setting}\s+(?:# )?=\s+(?:# )?\[([^]]*)\]", text)
+        if told and "order_ref" in true:
+            parts = sorted({each for one in told for each in re.findall('"([^"]+)"', one)})
+            entry.setdefault("refs", tomlkit.table())[setting] = parts
+    missing = " ".join(
+        line for line in said.splitlines() if line.startswith(("# Missing", "# Not"))
     )
-    (tmp_path / "picture.csv").write_bytes(b"\x89PNG\r\n\x1a\n")
-    run = _intake(tmp_path / file, *options)
-    assert run.returncode == 2
-    assert said in run.stderr
-    assert run.stdout == ""
-
-
-def test_the_supplier_whose_name_is_in_the_path(tmp_path: Path) -> None:
-    suppliers = '[suppliers.kestrel]\nnames = ["Kestrel Goods"]\n[suppliers.alder]\n'
-    (tmp_path / "shop.toml").write_text(HEAD + suppliers, encoding="utf-8")
-    text = (
-        "Invoice no.,Invoice date,Your order,Article,Quantity,Unit cost\nK-1,2026-01-02,1,A,1,2\n"
-    )
-    for name, said in (
-        ("kestrel-goods-2026-01.csv", 'supplier = "kestrel"'),
-        ("invoices.csv", "# UNSURE: Which supplier is this file of?"),
-        ("kestrel-alder.csv", "# UNSURE: Which supplier is this file of?"),
-    ):
-        (tmp_path / name).write_text(text, encoding="utf-8")
-        assert said in _intake(tmp_path / name).stdout
+    for column, header in true.items():
+        named = entry["columns"].get(column, [])
+        if plain(header) in ([named] if isinstance(named, str) else named):
+            continue
+        doubted = re.search(rf"# UNSURE: .*\n{column} = ", said)
+        assert doubted or re.search(rf"\b{column}\b", missing), (column, header, part)
+        entry["columns"][column] = header
+    for column in set(entry["columns"]) - set(true):
+        assert re.search(rf"# UNSURE: .*\n{column} = ", said), (column, part)
+        del entry["columns"][column]
