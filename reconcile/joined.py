@@ -19,6 +19,8 @@ def joined_texts(owner: pd.Series, texts: pd.Series, between: str = "; ") -> pd.
     first = np.flatnonzero(starts)
     ends = np.append(first, len(numbers)).astype(np.int32)
     flat = pa.array(texts, pa.string(), from_pandas=True)
+    if isinstance(flat, pa.ChunkedArray):  # as texts that were put together from several come
+        flat = pa.concat_arrays(flat.chunks or [pa.array([], pa.string())])
     lists = pa.ListArray.from_arrays(pa.array(ends), flat)
     joined = pc.binary_join(lists, between).to_pandas()
     return pd.Series(joined.to_numpy(), index=numbers[first], dtype="str")

@@ -75,6 +75,7 @@ def run_nightly(
             intake.brought,
             shop.suppliers,
             shop.tolerance,
+            shop.home_currency,
         )
     with clock.stage("checking"):
         exceptions = _exceptions(shop, rules, intake, matched, day)
@@ -178,6 +179,8 @@ def _invoice_numbers(rows: pd.DataFrame, matched: Matched) -> pd.Series:
 def _post(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
     mine = exceptions[(exceptions["list"] == "post") & (exceptions["verdict"] == "open")]
     rows = matched.tables["order_lines"].iloc[mine["at"].to_numpy(np.int64)]
+    known = (rows["first_number"] != "").to_numpy()  # else the supplier is asked first
+    mine, rows = mine[known], rows[known]
     return pd.DataFrame(
         {
             "order_ref": mine["order_ref"].to_numpy(),

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from reconcile.money import minor_digits
 
@@ -45,3 +47,43 @@ def _factor(code: str, home: str, rates: pd.DataFrame | None) -> Fraction | None
 def _half_up(value: Fraction) -> int:
     sign = -1 if value < 0 else 1
     return sign * int((2 * abs(value) + 1) // 2)
+
+
+def home_factors(
+    currency: pd.Series, day: NDArray[np.datetime64], home: str, rates: pd.DataFrame | None
+) -> pd.DataFrame:
+    """What minor units of each row's currency are multiplied by to be those of the home currency.
+
+    An exact fraction, ``times`` and ``over`` (Python's whole numbers), by the last rate up to the
+    day of the row; ``over`` is 0 where there is none. A rate of the row's currency goes before one
+    of the home currency, by which is divided: rates are neither rounded nor inverted, as above.
+    """
+    out = pd.DataFrame({"times": 1, "over": 1}, index=currency.index, dtype=object)
+    for code in sorted(set(currency.unique()) - {home}):
+        mine = np.flatnonzero((currency == code).to_numpy())
+        scale = Fraction(10) ** ((minor_digits(home) or 0) - (minor_digits(code) or 0))
+        factors = [Fraction(0, 1)]
+        place = np.zeros(len(mine), dtype=np.int64)
+        for pair in ((code, home), (home, code)):
+            dates, known = _rates_of(pair, rates)
+            at = np.searchsorted(dates, day[mine].astype("datetime64[s]"), side="right")
+            fresh = (place == 0) & (at > 0)
+            place = np.where(fresh, at - 1 + len(factors), place)
+            factors += [scale * (rate if pair[0] == code else 1 / rate) for rate in known]
+        times = np.array([factor.numerator for factor in factors], dtype=object)
+        over = np.array([factor.denominator for factor in factors], dtype=object)
+        over[0] = 0
+        out.iloc[mine, 0], out.iloc[mine, 1] = times[place], over[place]
+    return out
+
+
+def _rates_of(
+    pair: tuple[str, str], rates: pd.DataFrame | None
+) -> tuple[NDArray[np.datetime64], list[Fraction]]:
+    """Dates and rates of one currency in another, in order of their dates."""
+    if rates is None:
+        return np.zeros(0, dtype="datetime64[s]"), []
+    mine = rates[(rates["base"] == pair[0]) & (rates["quote"] == pair[1])]
+    mine = mine.sort_values(["date", "rate"])
+    dates = mine["date"].to_numpy().astype("datetime64[s]")
+    return dates, [Fraction(rate) for rate in mine["rate"]]

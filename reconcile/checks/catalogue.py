@@ -11,7 +11,7 @@ from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 from typing import Any
 
-from reconcile.checks.conditions import COMPARISONS, Condition
+from reconcile.checks.conditions import COMPARISONS, NUMERIC, Condition
 from reconcile.errors import FaultError, Problem
 from reconcile.facts import TABLES, Table
 from reconcile.shop import SETTINGS_FILE, nearest
@@ -19,13 +19,13 @@ from reconcile.shop import SETTINGS_FILE, nearest
 SEVERITIES = ("high", "medium", "low")
 CLASSES = ("stop", "claim", "owed", "at-risk", "timing", "info")
 LISTS = ("pay", "hold", "chase", "claim", "post", "refund", "collect", "check")
-_RECORDS = ("orders", "invoices", "payments", "shipments", "self")
+_RECORDS = ("orders", "invoices", "payments", "shipments", "self", "quotes")
 _KEYS = {
     "title", "stage", "severity", "class", "list", "table", "amount", "event", "needs", "over",
     "evidence", "settings", "when", "when_any", "unknown", "waiting", "due", "instead", "text",
     "example",
 }  # fmt: skip
-_CONDITION_KEYS = ("fact", "is", "value", "of")
+_CONDITION_KEYS = ("fact", "is", "value", "of", "setting")
 _INSTEAD = ("class", "list")
 _TEXTS = ("explanation", "why", "action", "false_alarms")
 FIELD = re.compile(r"\{([a-z_]+)\}")  # a fact, a setting or one of these in an explanation
@@ -173,12 +173,14 @@ def _rule(name: str, data: Mapping[str, Any]) -> Rule:
             _one_of(name, "evidence", one, _RECORDS) for one in data.get("evidence", [])
         ),
         settings=settings,
-        when=_conditions(name, "when", data, table),
-        when_any=_conditions(name, "when_any", data, table),
-        unknown=_conditions(name, "unknown", data, table, ("cause",)),
-        waiting=_conditions(name, "waiting", data, table),
+        when=_conditions(name, "when", data, table, settings),
+        when_any=_conditions(name, "when_any", data, table, settings),
+        unknown=_conditions(name, "unknown", data, table, settings, ("cause",)),
+        waiting=_conditions(name, "waiting", data, table, settings),
         due=tuple(_due(name, entry, table, settings) for entry in data.get("due", [])),
-        instead=_condition(name, "instead", instead, table, _INSTEAD) if instead else None,
+        instead=_condition(name, "instead", instead, table, settings, _INSTEAD)
+        if instead
+        else None,
         instead_class=_one_of(name, "class", instead["class"], CLASSES) if instead else "",
         instead_list=_one_of(name, "list", instead["list"], LISTS) if instead else "",
         text=data.get("text", {}),
@@ -213,13 +215,23 @@ def _known_keys(rule: str, place: str, entry: Mapping[str, Any], keys: Collectio
 
 
 def _conditions(
-    rule: str, key: str, data: Mapping[str, Any], table: Table, more: tuple[str, ...] = ()
+    rule: str,
+    key: str,
+    data: Mapping[str, Any],
+    table: Table,
+    settings: Collection[str],
+    more: tuple[str, ...] = (),
 ) -> tuple[Condition, ...]:
-    return tuple(_condition(rule, key, entry, table, more) for entry in data.get(key, []))
+    return tuple(_condition(rule, key, entry, table, settings, more) for entry in data.get(key, []))
 
 
 def _condition(
-    rule: str, key: str, entry: Mapping[str, Any], table: Table, more: tuple[str, ...]
+    rule: str,
+    key: str,
+    entry: Mapping[str, Any],
+    table: Table,
+    settings: Collection[str],
+    more: tuple[str, ...],
 ) -> Condition:
     """One comparison; ``more`` are keys that have to stand beside it."""
     _known_keys(rule, key, entry, (*_CONDITION_KEYS, *more))
@@ -233,12 +245,15 @@ def _condition(
     of, gap = entry.get("of", ""), comparison == "beyond-tolerance"
     of_money = of in table.facts and table.facts[of].kind == "money"
     _need(rule, key, of_money if gap else not of, f"{table.name} has no money {of!r}")
-    value = entry.get("value", 0)
+    value, setting = entry.get("value", 0), entry.get("setting", "")
+    counted = comparison in NUMERIC or comparison == "within-days"
+    fits = setting in settings and counted if setting else comparison != "within-days"
+    _need(rule, f"{key}.setting", fits, f"{comparison!r} with the setting {setting!r}")
     if kind == "text":
         return Condition(fact, comparison, str(value), of, entry.get("cause", ""))
     number = isinstance(value, int | float) and not isinstance(value, bool)
     _need(rule, key, number, f"{value!r} is not a number")
-    return Condition(fact, comparison, Decimal(str(value)), of, entry.get("cause", ""))
+    return Condition(fact, comparison, Decimal(str(value)), of, entry.get("cause", ""), setting)
 
 
 def _due(rule: str, entry: Mapping[str, Any], table: Table, settings: Mapping[str, Setting]) -> Due:

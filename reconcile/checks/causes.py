@@ -34,7 +34,8 @@ def _mark(out: pd.DataFrame, rule: str, symptom: str, *, same_table: bool) -> No
     causes = out[(out["rule"] == rule) & out["verdict"].isin(_STANDS)]
     rows = out[(out["rule"] == symptom) & (out["verdict"] != "follows")]
     key = "at" if same_table else "supplier_order"
-    causes = causes[causes[key] >= 0].drop_duplicates(key)
+    # Of several causes the one whose id sorts first: the same in any order of rows.
+    causes = causes[causes[key] >= 0].sort_values([key, "id"]).drop_duplicates(key)
     root = rows[key].map(causes.set_index(key)["root"])
     hit = root.dropna().index
     if len(hit):

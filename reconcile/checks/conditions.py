@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 from decimal import Decimal
 from types import MappingProxyType
 
@@ -11,25 +12,32 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.dates import as_day
 from reconcile.facts import FactKind, Table
 from reconcile.money import digits_of, within_tolerance
 from reconcile.shop import Tolerance
 
 Bools = NDArray[np.bool_]
+_EVER = np.iinfo(np.int64).min
 
 
 @dataclass(frozen=True)
 class Condition:
-    """A comparison of one fact: with a value, or of a gap with the tolerance ``of`` a fact."""
+    """A comparison of one fact: with a value, or of a gap with the tolerance ``of`` a fact.
+
+    The value is that of the rule's ``setting`` where one is named. ``within-days`` is how many
+    days before the run's date a date may lie; 0 is ever.
+    """
 
     fact: str
     comparison: str
     value: Decimal | str = Decimal(0)
     of: str = ""
     cause: str = ""
+    setting: str = ""
 
 
-_NUMERIC: Mapping[str, Callable[[pd.Series, pd.Series], pd.Series]] = MappingProxyType(
+NUMERIC: Mapping[str, Callable[[pd.Series, pd.Series], pd.Series]] = MappingProxyType(
     {
         "above": lambda left, right: left > right,
         "at-least": lambda left, right: left >= right,
@@ -45,9 +53,21 @@ COMPARISONS: Mapping[str, tuple[FactKind, ...]] = MappingProxyType(
         "known": ("money", "count", "flag", "date", "text"),
         "equal": ("text",),
         "beyond-tolerance": ("money",),
-        **dict.fromkeys(_NUMERIC, ("money", "count")),
+        "within-days": ("date",),
+        **dict.fromkeys(NUMERIC, ("money", "count")),
     }
 )
+
+
+def resolved(condition: Condition, settings: Mapping[str, int], as_of: date) -> Condition:
+    """The condition with the number that its setting has, days as the first day that counts."""
+    if not condition.setting:
+        return condition
+    number = settings[condition.setting]
+    if condition.comparison == "within-days":
+        today = int(as_day(as_of).astype(np.int64))
+        number = today - number if number else _EVER
+    return replace(condition, value=Decimal(number), setting="")
 
 
 def compare_fact(
@@ -70,8 +90,11 @@ def compare_fact(
         holds = ~within_tolerance(
             gap, base, frame["currency"], tolerance.absolute, tolerance.percent
         )
+    elif condition.comparison == "within-days":
+        day = column.to_numpy().astype("datetime64[D]").astype(np.int64)
+        holds = day >= int(condition.value)
     else:
-        compare = _NUMERIC[condition.comparison]
+        compare = NUMERIC[condition.comparison]
         limit = _limit(condition, kind, frame)
         holds = compare(column.fillna(0).astype("int64"), limit).to_numpy(dtype=bool)
     return holds & ~missing, missing

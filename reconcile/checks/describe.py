@@ -70,5 +70,5 @@ def _sentence(rule: Rule, condition: Condition) -> str:
     elif condition.comparison == "beyond-tolerance":
         said = f"beyond the tolerance, of {condition.of}"
     else:
-        said = f"{condition.comparison.replace('-', ' ')} {condition.value}"
+        said = f"{condition.comparison.replace('-', ' ')} {condition.setting or condition.value}"
     return f"{condition.fact} is {said} ({meaning})"

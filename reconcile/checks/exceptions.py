@@ -20,9 +20,14 @@ _ANCHORS: Mapping[str, tuple[str, ...]] = {
     "supplier_orders": ("store", "key", "supplier", "side"),
     "supplier_order_lines": ("store", "key", "supplier", "sku_key", "side"),
     "order_lines": ("store", "key", "line_no", "sku_key"),
+    "invoice_lines": ("supplier", "document_key", "order_ref_key", "sku_key", "kind", "day"),
+    "small_differences": ("supplier", "currency", "month"),
     "documents": ("record", "supplier", "document", "order_ref_key", "sku_key", "kind", "day"),
     "payments": ("supplier", "document_key", "order_ref", "invoice_no", "kind", "day"),
+    "possible_doubles": ("supplier", "currency", "amount_code", "first_day", "alike"),
     "shipments": ("supplier", "order_ref_key", "sku_key", "day"),
+    "orders": ("store", "key"),
+    "sales": ("store", "key", "supplier"),
     "inputs": ("about", "document", "order_ref", "sku", "supplier"),
 }
 _SHOWN = ("order_ref", "sku", "supplier", "document", "currency")

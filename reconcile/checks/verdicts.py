@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.checks.catalogue import Due, Rule
-from reconcile.checks.conditions import Bools, Condition, compare_fact
+from reconcile.checks.conditions import Bools, Condition, compare_fact, resolved
 from reconcile.dates import add_business_days, as_day
 from reconcile.shop import Tolerance
 
@@ -35,6 +35,7 @@ def judge(rule: Rule, frame: pd.DataFrame, run: Setting) -> pd.DataFrame:
     ``cause`` (what is missing, where unknown), ``due_by``, ``event_date``, ``class``, ``list``
     and ``amount_minor`` (NA where the rule has none).
     """
+    rule = _with_settings(rule, run)
     holds, missing, why = _all(rule.when, rule, frame, run.tolerance)
     if rule.when_any:
         some, unsure, which = _any(rule.when_any, rule, frame, run.tolerance)
@@ -55,6 +56,23 @@ def judge(rule: Rule, frame: pd.DataFrame, run: Setting) -> pd.DataFrame:
     nothing = pd.array([pd.NA] * len(rows), dtype="Int64")
     out["amount_minor"] = rows[rule.amount].astype("Int64") if rule.amount else nothing
     return out
+
+
+def _with_settings(rule: Rule, run: Setting) -> Rule:
+    """The rule with the numbers of its settings in its conditions."""
+    numbers = {name: setting.value for name, setting in rule.settings.items()}
+
+    def settled(conditions: tuple[Condition, ...]) -> tuple[Condition, ...]:
+        return tuple(resolved(condition, numbers, run.as_of) for condition in conditions)
+
+    return replace(
+        rule,
+        when=settled(rule.when),
+        when_any=settled(rule.when_any),
+        unknown=settled(rule.unknown),
+        waiting=settled(rule.waiting),
+        instead=None if rule.instead is None else resolved(rule.instead, numbers, run.as_of),
+    )
 
 
 _Told = tuple[Bools, Bools, NDArray[np.object_]]

@@ -52,13 +52,27 @@ def duplicate_lines(
     at its part of it, half up.
     """
     items = len(ordered)
+    used = (item >= 0) & ~is_replacement(invoices)
+    billed, taken = excess_units(invoices, item, amount, ordered)
+    last = latest(item[used], invoices["invoice_date"].to_numpy()[used], items)
+    at = np.flatnonzero(taken)
+    quantity = invoices["qty"].to_numpy(np.int64)[at]
+    part = np.where(
+        taken[at] == quantity, amount[at], round_half_up(amount[at] * taken[at], quantity)
+    )
+    return billed, np.maximum(billed - ordered, 0), total(item[at], part, items), last
+
+
+def excess_units(
+    invoices: pd.DataFrame, item: Ints, amount: Ints, ordered: Ints
+) -> tuple[Ints, Ints]:
+    """Units billed per item, less credits; and the units of each line beyond the ordered ones."""
     credit, days = is_credit(invoices), invoices["invoice_date"].to_numpy()
     used = (item >= 0) & ~is_replacement(invoices)
     quantity = invoices["qty"].to_numpy(np.int64)
     signed = np.where(credit, -quantity, quantity)
-    billed = total(item[used], signed[used], items)
+    billed = total(item[used], signed[used], len(ordered))
     excess = np.maximum(billed - ordered, 0)
-    last = latest(item[used], days[used], items)
     over = used & ~credit & (quantity > 0)
     over[over] &= excess[item[over]] > 0
     at = np.flatnonzero(over)
@@ -68,11 +82,9 @@ def duplicate_lines(
     keys = (quantity[at], amount[at], number_key, days[at])
     at = at[np.lexsort((*keys, item[at]))][::-1]
     before = _running(item[at], quantity[at]) - quantity[at]
-    taken = np.clip(excess[item[at]] - before, 0, quantity[at])
-    part = np.where(
-        taken == quantity[at], amount[at], round_half_up(amount[at] * taken, quantity[at])
-    )
-    return billed, excess, total(item[at], part, items), last
+    taken = np.zeros(len(invoices), dtype=np.int64)
+    taken[at] = np.clip(excess[item[at]] - before, 0, quantity[at])
+    return billed, taken
 
 
 def _running(group: Ints, values: Ints) -> Ints:

@@ -18,6 +18,7 @@ from reconcile.matching.columns import (
     text,
     total,
 )
+from reconcile.matching.parcel_numbers import is_damaged
 from reconcile.matching.quotes import quoted_lines
 from reconcile.matching.shipping import fill_lines, parcel_lines
 from reconcile.matching.tie import Tied
@@ -43,6 +44,7 @@ def add_goods(tied: Tied) -> pd.DataFrame:
     lines["quote_currency"] = quoted["currency"]
     lines["agreed_minor"] = quoted["agreed_minor"]
     lines["dispatch_days"] = quoted["dispatch_days"]
+    lines["delivery_days"] = quoted["delivery_days"]
     return parcels
 
 
@@ -103,7 +105,8 @@ def _add_numbers(tied: Tied, parcels: pd.DataFrame) -> None:
     kept = ~is_replacement(shipments)[parcels["shipment"]]
     at, line = parcels["shipment"].to_numpy()[kept], parcels["line"].to_numpy()[kept]
     numbers = text(shipments, "tracking_no")
-    numbered = (numbers != "").to_numpy()[at]
+    # A number that a spreadsheet has changed is none that could be posted.
+    numbered = ((numbers != "").to_numpy() & ~is_damaged(shipments))[at]
     sent = days(shipments, "shipped_date")
     first = earliest(line[numbered], sent[at[numbered]], size)
     lines["first_number_date"] = first

@@ -8,10 +8,21 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from reconcile.matching.currencies import add_currencies
+from reconcile.matching.customers import customer_orders
+from reconcile.matching.deliveries import add_deliveries
 from reconcile.matching.documents import documents, payment_rows, shipment_rows
+from reconcile.matching.ended import add_sent_after_end
 from reconcile.matching.goods import add_goods
+from reconcile.matching.invoice_lines import invoice_lines
+from reconcile.matching.kits import add_kit_quotes
 from reconcile.matching.lines import order_lines, supplier_order_lines
 from reconcile.matching.moneys import Moneys, money_table
+from reconcile.matching.parcel_numbers import add_numbers
+from reconcile.matching.possible_doubles import possible_doubles
+from reconcile.matching.reuse import add_reused
+from reconcile.matching.sales import sales
+from reconcile.matching.small_differences import small_differences
 from reconcile.matching.states import states
 from reconcile.matching.supplier_orders import supplier_orders
 from reconcile.matching.tie import Tied, tie
@@ -22,7 +33,8 @@ from reconcile.shop import Supplier, Tolerance
 class Matched:
     """``tables``: the fact tables by name. ``orders``: ``store, order_ref, key`` by number.
 
-    ``links``: per record type which rows (``row_id``) stand behind which ``supplier_order``.
+    ``links``: per record type which rows (``row_id``) stand behind which ``supplier_order``; and
+    per fact table of several rows each which (``record``, ``row_id``) stand behind row ``at``.
     ``lines``: every order line with its state and quantities, for the reader.
     ``collisions`` and ``conflicts``: what the orders themselves do not settle. ``proofs``:
     sums that have to be equal (``proof, unit, left, right``).
@@ -45,25 +57,44 @@ def match(
     brought: Mapping[str, frozenset[str]],
     suppliers: Mapping[str, Supplier],
     tolerance: Tolerance,
+    home_currency: str,
 ) -> Matched:
     """Compute every fact of the shop's orders."""
     tied = tie(records, parts, brought)
     parcels = add_goods(tied)
+    add_kit_quotes(tied)
     money = money_table(tied)
     orders = supplier_orders(tied, money, rejected_keys, suppliers)
+    add_sent_after_end(orders, tied, parcels)
+    add_reused(orders, tied)
     lines = order_lines(tied, money, orders, rejected_keys, brought["orders"], suppliers, tolerance)
+    of_shipments = brought.get("shipments", frozenset())
+    add_deliveries(lines, tied, parcels, of_shipments, suppliers)
+    parcel_rows = shipment_rows(tied, of_shipments)
+    add_numbers(parcel_rows, tied)
+    billed = invoice_lines(tied, money, orders, records.get("sku_map"), rejected_keys)
+    add_currencies(orders, tied, billed)
+    paid = payment_rows(tied, money)
+    doubles, behind_doubles = possible_doubles(tied, money, paid)
+    small, behind_small = small_differences(billed, tolerance)
     tables = {
         "supplier_orders": orders,
         "supplier_order_lines": supplier_order_lines(tied, money, orders),
         "order_lines": lines,
+        "invoice_lines": billed,
+        "small_differences": small,
         "documents": documents(tied, money, rejected_keys),
-        "payments": payment_rows(tied, money),
-        "shipments": shipment_rows(tied, brought.get("shipments", frozenset())),
+        "payments": paid,
+        "possible_doubles": doubles,
+        "shipments": parcel_rows,
+        "orders": customer_orders(tied, brought["orders"]),
+        "sales": sales(tied, orders, records.get("rates"), home_currency),
     }
     return Matched(
         tables=tables,
         orders=tied.orders.orders[["store", "order_ref", "key"]],
-        links=_links(tied, money, parcels),
+        links=_links(tied, money, parcels)
+        | {"small_differences": behind_small, "possible_doubles": behind_doubles},
         places=_places(tied),
         lines=states(tied, money, lines, orders),
         collisions=tied.orders.collisions,
@@ -80,6 +111,7 @@ def _places(tied: Tied) -> dict[str, pd.DataFrame]:
         "invoices": tied.invoices[["file", "row", "invoice_no"]],
         "payments": tied.payments[["file", "row"]],
         "shipments": tied.shipments[["file", "row"]],
+        "quotes": tied.quotes[["file", "row"]],
     }
 
 

@@ -13,9 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reconcile.checks.catalogue import load_catalogue
-from reconcile.checks.conditions import Condition, compare_fact
+from reconcile.checks.conditions import Condition, compare_fact, resolved
 from reconcile.checks.verdicts import judge
-from reconcile.facts import SUPPLIER_ORDERS
+from reconcile.facts.orders import SUPPLIER_ORDERS
 from reconcile.shop import Tolerance
 from tests.checks.cases import fact_frame, night, outcome
 
@@ -64,6 +64,35 @@ def test_known_is_always_told() -> None:
     condition = Condition("payable", "known")
     assert _told(condition, fact_frame(SUPPLIER_ORDERS, {}, ("payable",))) == [(False, False)]
     assert _told(condition, fact_frame(SUPPLIER_ORDERS, {})) == [(True, False)]
+
+
+def test_setting_stands_for_the_value() -> None:
+    condition = Condition("paid", "below", setting="floor")
+    frame = fact_frame(SUPPLIER_ORDERS, {"paid": "4.99"})
+    for floor, holds in ((4, False), (5, True)):
+        settled = resolved(condition, {"floor": floor}, date(2026, 3, 20))
+        assert _told(settled, frame) == [(holds, False)]
+
+
+@pytest.mark.parametrize(
+    ("day", "within", "expected"),
+    [
+        ("2026-03-15", 5, (True, False)),
+        ("2026-03-14", 5, (False, False)),
+        ("2026-03-20", 5, (True, False)),
+        ("0001-01-01", 0, (True, False)),
+        ("1995-01-01", 10**9, (True, False)),
+        (None, 5, (False, True)),
+        (None, 0, (False, True)),
+    ],
+)
+def test_within_days_counts_back_from_the_day_of_the_run(
+    day: str | None, within: int, expected: tuple[bool, bool]
+) -> None:
+    condition = Condition("customer_paid_date", "within-days", setting="within_days")
+    settled = resolved(condition, {"within_days": within}, date(2026, 3, 20))
+    frame = fact_frame(SUPPLIER_ORDERS, {"customer_paid_date": day})
+    assert _told(settled, frame) == [expected]
 
 
 def test_one_of_several_that_holds_decides_whatever_the_others_are() -> None:

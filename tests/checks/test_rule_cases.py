@@ -24,6 +24,7 @@ OTHERS: Mapping[str, tuple[str, ...]] = {
     "known": ("at-most",),
     "equal": (),
     "beyond-tolerance": ("above", "at-most"),
+    "within-days": ("known",),
     **{name: tuple(other for other in NUMERIC if other != name) for name in NUMERIC},
 }
 
@@ -89,7 +90,7 @@ def _changed(condition: Condition, table: Table) -> Iterator[tuple[str, Conditio
         yield f"is {other}", replace(condition, comparison=other)
     if isinstance(condition.value, str):
         yield "another text", replace(condition, value=f"{condition.value}s")
-    elif condition.comparison in NUMERIC:
+    elif condition.comparison in NUMERIC and not condition.setting:
         step = Decimal("0.01") if table.facts[condition.fact].kind == "money" else Decimal(1)
         for value in (condition.value - step, condition.value + step):
             yield f"value {value}", replace(condition, value=value)

@@ -122,6 +122,7 @@ def matched(folder: Path, records: Mapping[str, Sequence[Row]], extra: str = "")
         intake.brought,
         shop.suppliers,
         shop.tolerance,
+        shop.home_currency,
     )
     proofs = result.proofs
     assert (proofs["left"] == proofs["right"]).all(), proofs.to_string()

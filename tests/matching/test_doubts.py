@@ -11,7 +11,7 @@ import pytest
 from reconcile.nightly import run_nightly
 from tests.matching.shops import AS_OF, Row, bill, matched, order, parcel, payment, quote
 
-ORDERS = [order("1"), order("2")]
+ORDERS = [order(ref, order_total="90.00", customer_paid="90.00") for ref in "12"]
 QUOTES = [quote()]  # 10.00 a unit
 NO_PAYMENTS = [payment("P0", "1.00", "2", status="failed")]
 
@@ -157,10 +157,13 @@ def test_another_spelling_of_a_key_in_a_newer_export_is_the_same_row(
     tmp_path: Path, record: str, old: str, new: str
 ) -> None:
     records = {
-        "orders": [order("1", qty=2)],
+        "orders": [order("1", qty=2, order_total="90.00", customer_paid="90.00")],
         "quotes": QUOTES,
         "payments": [payment("P1", "20.00", "1")],
-        "shipments": [parcel("1", qty=1, tracking_no="T1") | {"shipped_at": "2026-03-04"}],
+        "shipments": [
+            parcel("1", qty=1, tracking_no="T1", delivered_at="2026-03-05")
+            | {"shipped_at": "2026-03-04"}
+        ],
     }
     matched(tmp_path, records)
     settings = (tmp_path / "shop.toml").read_text("utf-8")

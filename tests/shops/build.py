@@ -169,7 +169,8 @@ def _truth(
     names = [*(each.name for each in SUPPLIERS), ""]
     has_amount = amount >= 0
     currency = np.where(has_amount, supplier, len(CURRENCIES))
-    currency = np.where(page["rule"] == "customer-underpaid", 0, currency)
+    in_home = page["rule"].isin(["customer-underpaid", "customer-overpaid", "sold-at-loss"])
+    currency = np.where(in_home, 0, currency)
     kind_names = [*(kind.name for kind in kinds), ""]
     columns = {
         "rule": pa.array(page["rule"], pa.string()),

@@ -20,6 +20,8 @@ SETTLED, SETTLED_BLANK, PENDING, FAILED, REVERSED = range(5)
 MOVEMENTS = ("payment", "", "refund")
 PAYMENT, PAYMENT_BLANK, REFUND = range(3)
 NO_PARCEL = -1
+DAMAGED = -2  # a tracking number that a spreadsheet has changed
+NOT_WRITTEN = -1  # a day that is in no file
 ORIGINAL, REPLACEMENT_SUFFIX, REPLACEMENT_FLAG = range(3)
 NOON = 12 * 60
 
@@ -55,6 +57,7 @@ class Orders:
     day: Ints
     minute: Ints  # local time of day
     country: Ints
+    recipient: Ints  # one customer may have several orders
     number: Ints
     bare: Bools  # written without the shop's prefix
     ghost: Bools  # in no order export
@@ -90,6 +93,7 @@ class Lines:
     ship_day: Ints
     ship_qty: Ints
     parcel: Ints  # NO_PARCEL = no tracking number
+    shown: Ints  # whose number the storefront shows, where it is not that of the parcel
     delivered: Ints
     posted: Ints  # when the tracking number was posted to the customer
     sent: Ints

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from tests.shops.catalogue import ALDER, KESTREL
 from tests.shops.clock import Clock
+from tests.shops.delivery_kinds import DELIVERY_FAULTS
 from tests.shops.fault_changes import (
     alone_and_in_bulk,
     balance_too_high,
@@ -45,6 +46,7 @@ from tests.shops.fault_changes import (
     untouched,
 )
 from tests.shops.kind import BOTH, Kind, days_ago, on
+from tests.shops.price_kinds import PRICE_FAULTS
 
 UNPAID = (("unpaid", "open"),)
 PART_PAID = (("part-paid", "open"),)
@@ -293,4 +295,6 @@ FAULTS = (
         UNKNOWN_ORDER,
         lines=(1,),
     ),
+    *DELIVERY_FAULTS,
+    *PRICE_FAULTS,
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from tests.shops.catalogue import ALDER, KESTREL
 from tests.shops.clock import Clock
+from tests.shops.delivery_kinds import DELIVERY_LOOK_ALIKES
 from tests.shops.fault_changes import (
     not_paid,
     not_sent_since_order,
@@ -220,6 +221,7 @@ LOOK_ALIKES = (
         days_ago(0),
         lines=(1,),
     ),
+    *DELIVERY_LOOK_ALIKES,
     Kind(
         "one-number-twice",
         "two orders whose numbers differ in the prefix only",

@@ -60,6 +60,7 @@ def place_orders(
         day=day[place],
         minute=minute[place],
         country=np.where(group_of >= 0, shared[group_of], country),
+        recipient=np.arange(count) * 31 % (count // 2 + 1),
         number=base + 1 + np.arange(count),
         bare=np.zeros(count, dtype=bool),
         ghost=np.zeros(count, dtype=bool),
@@ -123,6 +124,7 @@ def fill_orders(
         ship_day=never.copy(),
         ship_qty=qty.copy(),
         parcel=np.full(len(order), NO_PARCEL, dtype=np.int64),
+        shown=np.full(len(order), NO_PARCEL, dtype=np.int64),
         delivered=never.copy(),
         posted=never.copy(),
         sent=never.copy(),
@@ -168,5 +170,10 @@ def charge(orders: Orders, lines: Lines, rng: np.random.Generator) -> None:
     goods = sums(lines.order, lines.qty * lines.price - lines.discount, count)
     orders.discount[:] = np.where(rng.random(count) < 0.04, 200, 0)
     orders.shipping_charged[:] = np.where(goods < 10_000, 490, 0)
-    orders.total[:] = goods - orders.discount + orders.shipping_charged
+    orders.total[:] = total_of(orders, goods)
     orders.customer_paid[:] = orders.total
+
+
+def total_of(orders: Orders, goods: Ints) -> Ints:
+    """What customers owe for goods that come to so much."""
+    return goods - orders.discount + orders.shipping_charged

@@ -136,10 +136,10 @@ class Renderer:
             supplier = world.deals.supplier[lines.deal[line]]
             paid = orders.customer_paid[order] > 0
             money_back = orders.refunded_on[order] != NEVER
-            shown = np.where(lines.posted[line] != NEVER, lines.parcel[line], NO_PARCEL)
+            number = np.where(lines.shown[line] >= 0, lines.shown[line], lines.parcel[line])
+            shown = np.where(lines.posted[line] != NEVER, number, NO_PARCEL)
             ordered_at = text.moment(orders.day[order], orders.minute[order], self.zone)
             spelling = np.where(named[part], _FIRST_SPELLING[supplier], len(_SPELLINGS))
-            recipient = order * 31 % (len(orders.day) // 2 + 1)
             total = text.money(orders.total[order])
             return {
                 "order_ref": text.store_reference(orders.number[order], orders.bare[order]),
@@ -151,7 +151,7 @@ class Renderer:
                 "currency": text.words(["EUR"], line * 0),
                 "discount": text.where(lines.discount[line] > 0, text.money(lines.discount[line])),
                 "ship_to_country": text.words(COUNTRIES, orders.country[order]),
-                "recipient_key": text.join("C", text.padded(recipient, 7)),
+                "recipient_key": text.join("C", text.padded(orders.recipient[order], 7)),
                 "supplier": text.words([*_SPELLINGS, ""], spelling),
                 "promised_by": text.day(lines.promised[line]),
                 "tracking_no": text.tracking_number(supplier, shown),

@@ -39,9 +39,7 @@ SCENARIO = Scenario(
     zone="Europe/Dublin",
     holidays=((date(2026, 10, 26),), (date(2026, 10, 28),)),
 )
-ORDERS, SEED = 300, 12
-# The rules of one case are not all there yet
-LEFT_OUT = {"unfunded-short-payment"}
+ORDERS, SEED = 400, 12
 AT_NIGHT = "missing-tracking-until-today"
 _MONTHS = ("2026-08", "2026-09", "2026-10")
 _DAY, _MARK = "_day", "_mark"
@@ -59,7 +57,7 @@ class Sample:
 
 def sample() -> Sample:
     """Everything about the sample shop; nothing is written."""
-    rates = {kind.name: 1e-9 for kind in FAULTS if kind.name not in LEFT_OUT}
+    rates = {kind.name: 1e-9 for kind in FAULTS}
     exports, truth = imagine(Plan(ORDERS, SEED, rates, scenario=SCENARIO, sample=True))
     tables = {export.record: export.table().to_pandas() for export in exports}
     files: dict[str, bytes] = {}

@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 
 from tests.shops.catalogue import Bools, Ints, decimal_text
 from tests.shops.clock import NEVER, as_date
+from tests.shops.columns import DAMAGED
 
 ORDER_PREFIX = "LL-"
 # How documents of suppliers and banks write an order's reference: before its number
@@ -144,7 +145,8 @@ def tracking_number(supplier: Ints, parcel: Ints) -> pa.Array:
     own = join(words(["KX", "AS-"], supplier), eight, words(["P", ""], supplier))
     postal = join("LA", eight, number(check), "IE")
     text = where((supplier == 0) & (serial % 4 == 0), postal, own)
-    return where(parcel >= 0, text)
+    changed = join("9.4", number(serial * 0 + 7), "E+21")
+    return where(parcel >= 0, text, where(parcel == DAMAGED, changed))
 
 
 def people(orders: Ints) -> dict[str, pa.Array]:

@@ -1,0 +1,33 @@
+"""What a fact is, and a table of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+FactKind = Literal["money", "count", "flag", "date", "text"]
+
+
+@dataclass(frozen=True)
+class Fact:
+    """One fact of a table: its name, kind and meaning, and the input without which it is NA."""
+
+    name: str
+    kind: FactKind
+    meaning: str
+    missing: str = ""
+
+
+@dataclass(frozen=True)
+class Table:
+    """One fact table: what a row of it is, and its facts."""
+
+    name: str
+    grain: str
+    facts: MappingProxyType[str, Fact]
+
+
+def table(name: str, grain: str, *facts: Fact) -> Table:
+    """A table from its facts, in their order."""
+    return Table(name, grain, MappingProxyType({fact.name: fact for fact in facts}))

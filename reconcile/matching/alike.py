@@ -1,0 +1,65 @@
+"""Texts that are alike: the same letters and digits, two neighbours swapped, a letter added."""
+
+from __future__ import annotations
+
+import unicodedata
+
+import numpy as np
+import pandas as pd
+
+from reconcile.matching.columns import Bools, Ints
+
+
+def groups_alike(key: Ints, texts: pd.Series, decided: Bools) -> Ints:
+    """A group for each row: rows of one key whose texts are alike, step by step, are together.
+
+    Two rows that are both decided are never brought together by their own texts.
+    """
+    size = len(key)
+    texts = texts.astype("str").reset_index(drop=True)
+    distinct = texts.drop_duplicates()
+    bare = pd.Series([_bare(text) for text in distinct], index=distinct.to_numpy(), dtype="str")
+    rows = pd.DataFrame({"key": key, "bare": texts.map(bare).astype("str"), "row": np.arange(size)})
+    seeds = rows[~decided]
+    pairs = pd.concat([_pairs(seeds, rows), _pairs(rows, seeds)], ignore_index=True)
+    return _connected(size, pairs["row"].to_numpy(np.int64), pairs["other"].to_numpy(np.int64))
+
+
+def _pairs(mine: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
+    """Rows whose text is another row's, or becomes it by one change."""
+    distinct = mine["bare"].drop_duplicates()
+    forms = [(text, form) for text in distinct for form in _forms(text)]
+    table = pd.DataFrame(forms, columns=["bare", "form"], dtype="str")
+    wanted = mine.merge(table, on="bare")[["key", "form", "row"]]
+    others = others.rename(columns={"bare": "form", "row": "other"})
+    return wanted.merge(others, on=["key", "form"])[["row", "other"]]
+
+
+def _forms(text: str) -> list[str]:
+    """One reference as it is, without an added last letter, and with two neighbours swapped."""
+    forms = {text}
+    if ";" in text:
+        return [text]
+    if len(text) > 1 and text[-1].isalpha() and text[-2].isdigit():
+        forms.add(text[:-1])
+    for at in range(len(text) - 1):
+        forms.add(text[:at] + text[at + 1] + text[at] + text[at + 2 :])
+    return sorted(forms)
+
+
+def _bare(text: str) -> str:
+    """Letters and digits alone, in one case; several references stay apart."""
+    folded = unicodedata.normalize("NFKC", text).casefold()
+    return ";".join("".join(filter(str.isalnum, part)) for part in folded.split(";"))
+
+
+def _connected(size: int, left: Ints, right: Ints) -> Ints:
+    """Numbers of the connected groups of rows, from 0, in order of their first rows."""
+    label = np.arange(size)
+    while True:
+        before = label.copy()
+        low = np.minimum(label[left], label[right])
+        np.minimum.at(label, left, low)
+        np.minimum.at(label, right, low)
+        if (label == before).all():
+            return np.asarray(pd.factorize(label)[0], dtype=np.int64)

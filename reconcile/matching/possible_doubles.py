@@ -1,0 +1,225 @@
+"""The fact table of possible double payments: no reference decides, and other things speak for it.
+
+Two ways to look alike: one amount within some days, and references that differ by a slip of the
+hand. What reached its orders in full is decided; it only stands beside what did not.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from reconcile.joined import joined_texts
+from reconcile.matching.alike import groups_alike
+from reconcile.matching.columns import Bools, Ints, combined, count, has, numbered, total
+from reconcile.matching.moneys import Moneys
+from reconcile.matching.tie import Tied
+
+WITHIN_DAYS = 7
+_SHOWN = 12  # payments that a sentence names
+
+
+def possible_doubles(
+    tied: Tied, money: Moneys, payments: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Every fact of ``facts.POSSIBLE_DOUBLES``, and which payments stand behind each row.
+
+    ``payments`` are the facts of payments. One row for each group of payments of one supplier and
+    amount of which some are not decided, also where there is no excess.
+    """
+    nodes = _nodes(tied, payments)
+    by_time = _by_time(nodes, tied, money)
+    by_text = _by_text(nodes, tied, money)
+    groups = pd.concat([by_time[0], by_text[0]], ignore_index=True)
+    members = pd.concat(
+        [by_time[1], by_text[1].assign(at=by_text[1]["at"] + len(by_time[0]))], ignore_index=True
+    )
+    back = payments[(payments["settled"] & (payments["kind"] == "refund")).to_numpy()]
+    given = _given_back(groups, back[(back["unallocated"] == back["amount"]).to_numpy()])
+    over = np.maximum(groups["beyond"].to_numpy(np.int64) - given, 0)
+    groups["excess"] = over * groups["amount"].to_numpy(np.int64)
+    members = members.sort_values(["at", "dated", "document", "row_id"], ignore_index=True)
+    shown = members[(members.groupby("at").cumcount() < _SHOWN).to_numpy()]
+    names = joined_texts(shown["at"], shown["document"])
+    groups["document"] = names.reindex(groups.index).fillna("")
+    groups["first_day"] = groups["first_date"].dt.strftime("%Y-%m-%d")
+    groups["amount_code"] = groups["amount"]
+    groups["order"], groups["supplier_order"] = -1, -1
+    texts = ("supplier", "currency", "document", "first_day", "alike")
+    whole = {"amount": "Int64", "excess": "Int64", "amount_code": "str"}
+    link = members.assign(record="payments")[["at", "record", "row_id"]]
+    return groups.astype(dict.fromkeys(texts, "str") | whole), link
+
+
+def _nodes(tied: Tied, payments: pd.DataFrame) -> pd.DataFrame:
+    """Settled payments for orders; ``decided``: they reached their orders, or name unknown ones."""
+    use = payments["settled"] & payments["kind"].isin(["payment", ""]) & (payments["amount"] > 0)
+    columns = ["supplier", "currency", "amount", "document", "dated", "row_id"]
+    out = payments[columns].copy()
+    none = (payments["unallocated"] == payments["amount"]) & ~payments["names_unknown_order"]
+    out["decided"] = ~none
+    size = len(payments)
+    by_order = has(tied.paid_orders["row_id"].to_numpy(np.int64), size)
+    by_number = has(tied.paid_invoices["row_id"].to_numpy(np.int64), size)
+    out["bare"] = ~by_order & ~by_number
+    out["by_order"] = by_order
+    [supplier], _ = numbered(out["supplier"])
+    [currency], _ = numbered(out["currency"])
+    amount = pd.factorize(out["amount"])[0]
+    out["key"] = pd.factorize(combined(supplier, currency, amount))[0]
+    out = out[use.to_numpy()]
+    open_keys = out.loc[~out["decided"], "key"]
+    kept: pd.DataFrame = out[out["key"].isin(open_keys)].reset_index(drop=True)
+    return kept
+
+
+def _by_time(nodes: pd.DataFrame, tied: Tied, money: Moneys) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Chains of one supplier and amount, at most so many days from one payment to the next."""
+    mine = nodes[(nodes["bare"] | nodes["decided"]).to_numpy()]
+    mine = mine[mine["key"].isin(mine.loc[~mine["decided"], "key"])]
+    mine = mine.sort_values(["key", "dated", "document", "row_id"], ignore_index=True)
+    days = mine["dated"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    key = mine["key"].to_numpy()
+    new = np.ones(len(mine), dtype=bool)
+    new[1:] = (key[1:] != key[:-1]) | (days[1:] - days[:-1] > WITHIN_DAYS)
+    mine["at"] = np.cumsum(new) - 1
+    groups = _groups(mine)
+    payables = _open_payables(groups, tied, money)
+    groups["payables"] = payables + groups["decided"]
+    least = np.where(groups["decided"] > 0, 0, 1)
+    groups["beyond"] = np.maximum(groups["open"] - np.maximum(payables, least), 0)
+    groups["alike"] = f"none more than {WITHIN_DAYS} days after the one before"
+    return _several(groups, mine)
+
+
+def _groups(members: pd.DataFrame) -> pd.DataFrame:
+    grouped = members.assign(open=~members["decided"]).groupby("at", sort=True)
+    return grouped.agg(
+        supplier=("supplier", "first"),
+        currency=("currency", "first"),
+        amount=("amount", "first"),
+        payments=("row_id", "size"),
+        decided=("decided", "sum"),
+        open=("open", "sum"),
+        first_date=("dated", "min"),
+        dated=("dated", "max"),
+    ).reset_index(drop=True)
+
+
+def _several(groups: pd.DataFrame, members: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The groups of more than one payment with one that is not decided, numbered anew."""
+    use = ((groups["payments"] > 1) & (groups["open"] > 0)).to_numpy()
+    place = np.where(use, np.cumsum(use) - 1, -1)
+    at = place[members["at"].to_numpy(np.int64)]
+    kept = members.assign(at=at)[at >= 0]
+    return groups[use].reset_index(drop=True), kept[["at", "document", "dated", "row_id"]]
+
+
+def _open_payables(groups: pd.DataFrame, tied: Tied, money: Moneys) -> Ints:
+    """How many supplier orders, or invoices of several, are to be paid with exactly the amount."""
+    rows = money.rows
+    owner = rows["supplier_order"].to_numpy()
+    unpaid = (rows["payable_known"] & (rows["paid"] == 0)).to_numpy()
+    order = tied.supplier_orders["order"].to_numpy()[owner]
+    lone = pd.DataFrame(
+        {
+            "supplier": tied.supplier_orders["supplier"].to_numpy()[owner],
+            "currency": rows["currency"].to_numpy(),
+            "amount": rows["payable"].to_numpy(np.int64),
+            "since": tied.orders.orders["ordered_date"].to_numpy()[order],
+        }
+    )[unpaid]
+    untouched = np.ones(len(tied.supplier_orders), dtype=bool)
+    untouched[owner[(rows["paid"] != 0).to_numpy()]] = False
+    both = pd.concat([lone, _open_invoices(tied, money, untouched)], ignore_index=True)
+    wanted = groups[["supplier", "currency", "amount", "dated"]].assign(at=np.arange(len(groups)))
+    found = wanted.merge(both, on=["supplier", "currency", "amount"])
+    found = found[(found["since"] <= found["dated"]).to_numpy()]
+    return count(found["at"].to_numpy(np.int64), len(groups))
+
+
+def _open_invoices(tied: Tied, money: Moneys, untouched: Bools) -> pd.DataFrame:
+    """Invoices that bill several supplier orders, and nothing is paid for any of them."""
+    invoices = tied.invoices
+    owner = invoices["supplier_order"].to_numpy()
+    frame = invoices[["supplier", "currency", "invoice_no_key", "invoice_date"]].assign(
+        amount=money.line_amount, owner=owner, open=(owner >= 0) & untouched[owner]
+    )
+    grouped = frame.groupby(["supplier", "currency", "invoice_no_key"], sort=True)
+    out = grouped.agg(
+        amount=("amount", "sum"),
+        owners=("owner", "nunique"),
+        open=("open", "all"),
+        since=("invoice_date", "min"),
+    ).reset_index()
+    return out.loc[(out["owners"] > 1) & out["open"], ["supplier", "currency", "amount", "since"]]
+
+
+def _by_text(nodes: pd.DataFrame, tied: Tied, money: Moneys) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """References that are alike: the same once cleaned, or a slip of the hand apart."""
+    mine = nodes[~nodes["bare"].to_numpy()].reset_index(drop=True)
+    names = _reference_texts(tied)
+    mine["text"] = names.reindex(mine["row_id"]).to_numpy()
+    at = groups_alike(mine["key"].to_numpy(), mine["text"], mine["decided"].to_numpy(dtype=bool))
+    mine["at"] = at
+    groups = _groups(mine)
+    room = _room(mine, tied, money, len(groups))
+    groups["payables"] = np.maximum(room, 1)
+    over = groups["payments"].to_numpy(np.int64) - groups["payables"].to_numpy(np.int64)
+    groups["beyond"] = np.clip(over, 0, groups["open"].to_numpy(np.int64))
+    distinct = mine[["at", "row_id"]].assign(
+        shown=_reference_texts(tied, raw=True).reindex(mine["row_id"]).to_numpy()
+    )
+    distinct = distinct.drop_duplicates(["at", "shown"]).sort_values(["at", "shown"])
+    groups["alike"] = "with references that are alike: " + joined_texts(
+        distinct["at"], distinct["shown"], " and "
+    )
+    return _several(groups, mine)
+
+
+def _reference_texts(tied: Tied, *, raw: bool = False) -> pd.Series:
+    """What each payment names, its orders before its invoices, as one text; by payment."""
+    name = "ref" if raw else "key"
+    both = pd.concat(
+        [
+            frame[["row_id", name]].assign(kind=kind)
+            for kind, frame in enumerate((tied.paid_orders, tied.paid_invoices))
+        ]
+    )
+    both = both[~((both["kind"] == 1) & both["row_id"].isin(tied.paid_orders["row_id"]))]
+    both = both.sort_values(["row_id", "kind", name])
+    return joined_texts(both["row_id"], both[name], "; ")
+
+
+def _room(members: pd.DataFrame, tied: Tied, money: Moneys, groups: int) -> Ints:
+    """How many payments of the amount the known invoices and orders of each group have room for."""
+    rows = members[["at", "row_id", "supplier", "currency", "amount"]]
+    bills = tied.invoices[["supplier", "currency", "invoice_no_key"]].assign(due=money.line_amount)
+    bills = bills.rename(columns={"invoice_no_key": "key"})
+    bills = bills.groupby(["supplier", "currency", "key"], as_index=False).agg({"due": "sum"})
+    numbers = tied.paid_invoices[~tied.paid_invoices["row_id"].isin(tied.paid_orders["row_id"])]
+    named = rows.merge(numbers[["row_id", "key"]], on="row_id")
+    named = named.merge(bills, on=["supplier", "currency", "key"])
+    due = money.rows[["supplier_order", "currency", "payable"]]
+    due = due[money.rows["payable_known"].to_numpy(dtype=bool)]
+    orders = rows.merge(tied.paid_orders[["row_id", "supplier_order"]], on="row_id")
+    orders = orders.merge(due, on=["supplier_order", "currency"])
+    orders = orders.rename(columns={"supplier_order": "key", "payable": "due"})
+    out = np.zeros(groups, dtype=np.int64)
+    for found in (named, orders):
+        distinct = found.drop_duplicates(["at", "key"])
+        at = distinct["at"].to_numpy(np.int64)
+        out += total(at, np.maximum(distinct["due"].to_numpy(np.int64), 0), groups)
+    amount = np.ones(groups, dtype=np.int64)
+    amount[members["at"].to_numpy(np.int64)] = members["amount"].to_numpy(np.int64)
+    return np.asarray(out // amount)
+
+
+def _given_back(groups: pd.DataFrame, refunds: pd.DataFrame) -> Ints:
+    """Refunds of the amount that reach no order: each counts for the last group before it."""
+    keys = ["supplier", "currency", "amount"]
+    rows = groups[[*keys, "first_date"]].assign(at=np.arange(len(groups)))
+    found = refunds[[*keys, "dated", "row_id"]].merge(rows, on=keys)
+    found = found[(found["first_date"] <= found["dated"]).to_numpy()]
+    found = found.sort_values(["row_id", "first_date", "at"]).drop_duplicates("row_id", keep="last")
+    return count(found["at"].to_numpy(np.int64), len(groups))
