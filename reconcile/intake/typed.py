@@ -20,6 +20,7 @@ from reconcile.intake.countries import to_codes
 from reconcile.intake.damage import damaged
 from reconcile.intake.formats import Forms
 from reconcile.intake.moments import parse_dates
+from reconcile.intake.narrative import known_payees
 from reconcile.intake.several import several_references
 from reconcile.intake.told import Told
 from reconcile.records import RECORDS, Column
@@ -124,6 +125,9 @@ class _Reading:
             self._simple(column, shown, coded)
         elif column.kind == "supplier":
             self.out[column.name] = coded.with_texts(self._suppliers(coded.texts)).series()
+        elif column.kind == "payee":
+            payees = known_payees(coded.texts, self.reader.suppliers)
+            self.out[column.name] = coded.with_texts(payees).series()
         elif column.kind == "country":
             codes, known = to_codes(coded.texts)
             strange = ~known & bools(pc.not_equal(coded.texts, ""))
@@ -191,8 +195,8 @@ class _Reading:
             return parse_counts(texts, decimal), "a whole number, 0 or more"
         words = self.reader.source.words.get(column.name, {})
         if column.kind == "word":
-            texts = cells.translated(texts, words)
-            return cells.parse_words(texts, column.words), "one of " + ", ".join(column.words)
+            expected = "one of " + ", ".join(filter(None, column.words))
+            return cells.parse_words(cells.translated(texts, words), column.words), expected
         if column.kind == "flag":
             return cells.parse_flags(cells.translated(texts, words)), "yes or no"
         if column.kind == "rate":
