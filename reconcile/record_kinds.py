@@ -92,13 +92,15 @@ class Record:
 
     ``key`` lists what makes two rows of different files the same row; of alternatives joined
     with ``|`` the first that is filled counts. ``date`` is the column that dates a row, or ""
-    where rows have no date of their own.
+    where rows have no date of their own. ``exported`` tells whether another program writes it:
+    only such files are proposed.
     """
 
     name: str
     columns: tuple[Column, ...]
     key: tuple[str, ...]
     date: str = ""
+    exported: bool = True
 
     def column(self, name: str) -> Column:
         """The column with this canonical name; KeyError where there is none."""

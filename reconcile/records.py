@@ -207,12 +207,30 @@ BALANCES = Record(
     date="date",
 )
 
+# One decision a row: on the exception of an id, or on that of a rule and an order.
+DECISIONS = Record(
+    "decisions",
+    (
+        Column("id", "text"),
+        Column("rule", "text"),
+        Column("order_ref", "reference"),
+        must("decided_on", "date"),
+        must("decided_by", "text"),
+        must("reason", "text"),
+        Column("until", "date", ahead=True),
+        Column("amount", "price"),  # in the currency of the exception, so without one of its own
+    ),
+    key=("id", "rule", "order_ref", "decided_on"),
+    date="decided_on",
+    exported=False,
+)
+
 RECORDS = MappingProxyType(
     {
         record.name: record
         for record in (
             ORDERS, INVOICES, PAYMENTS, SHIPMENTS, QUOTES, SKU_MAP, RATES, BANK, PAYOUTS,
-            STATEMENTS, BALANCES,
+            STATEMENTS, BALANCES, DECISIONS,
         )
     }
 )  # fmt: skip
