@@ -147,8 +147,8 @@ def _with_accounts(moves: pd.DataFrame, rows: pd.DataFrame, accounts: pd.DataFra
     out["account"] = account.astype("str")
     ends = accounts[["account", "currency", "first", "last"]]
     mine = out[["account", "currency"]].merge(ends, on=["account", "currency"], how="left")
-    last = mine["last"].to_numpy()
-    last = np.where(np.isnat(last), accounts["last"].max(), last)
+    last = mine["last"].to_numpy().astype("datetime64[s]")
+    last = np.where(np.isnat(last), accounts["last"].to_numpy().max(), last)
     seconds = (last - out["date"].to_numpy()).astype("timedelta64[s]")
     out["waited"] = seconds.astype(np.int64) // 86_400
     out["before_bank"] = (out["date"] < mine["first"]).to_numpy()

@@ -42,8 +42,8 @@ def named_in(rows: pd.DataFrame, keys: pd.DataFrame) -> pd.DataFrame:
     """Pairs of a bank row and a movement that it names: ``row``, ``movement``, ``level``."""
     none = pd.DataFrame({"row": [], "movement": [], "level": []}, dtype="int64")
     wanted = keys.assign(runs=_runs(keys["key"]))
-    plain = wanted["runs"].str.replace(" ", "", regex=False)
-    wanted = wanted[(plain.str.len() >= _SHORTEST) & plain.str.contains(r"\d")]
+    written = keys["key"].str.replace(r"[\W_]+", "", regex=True)
+    wanted = wanted[(written.str.len() >= _SHORTEST) & written.str.contains(r"\d")]
     if wanted.empty or rows.empty:
         return none
     codes, distinct = pd.factorize(text(rows, "reference"))

@@ -255,7 +255,7 @@ def _suggest(work: Pairing) -> None:
     for row in rows:
         one = work.rows.iloc[row]
         after = _days(moves["date"], pd.Series([one["date"]] * len(moves)))
-        fits = (moves["currency"] == one["currency"]).to_numpy()
+        fits = (moves["currency"] == one["currency"]).to_numpy(copy=True)
         fits &= np.sign(moves["amount_minor"].to_numpy()) == np.sign(one["amount_minor"])
         fits &= (after >= -BY_AMOUNT[0]) & (after <= BY_AMOUNT[1])
         fits &= moves["account"].isin(["", one["account"]]).to_numpy()

@@ -49,7 +49,7 @@ def ledger_of(
     if payments is not None and len(payments):
         kinds = text(payments, "kind")
         settled = text(payments, "status").isin(["settled", ""]).to_numpy()
-        settled &= (kinds != "top-up").to_numpy()
+        settled = settled & (kinds != "top-up").to_numpy()
         refund = (kinds == "refund").to_numpy()
         amount = payments["amount_minor"].to_numpy(np.int64)
         rows = pd.DataFrame(
@@ -139,7 +139,7 @@ def _statement(
     both, only_ours, only_theirs = _lines(known, lines)
     pieces = []
     gap = (both["stated"] - both["amount_minor"]).to_numpy(np.int64)
-    differs = both[gap != 0].assign(date=both["date"])
+    differs = both[gap != 0]
     told = pd.Series(np.where(gap[gap != 0] % _SWAP == 0, _SWAPPED, _OTHER), dtype="str")
     pieces.append(items(differs, gap[gap != 0], "amount-differs", "left", "error", told))
     amount = only_theirs["amount_minor"].to_numpy(np.int64)
