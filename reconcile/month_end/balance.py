@@ -88,6 +88,8 @@ def items(
     text: str | pd.Series,
 ) -> pd.DataFrame:
     """Items of one kind from rows that have ``name``, ``date`` and ``evidence``."""
+    if frame.empty:
+        return no_items()
     out = pd.DataFrame(
         {
             "amount_minor": np.asarray(amount, dtype=np.int64),

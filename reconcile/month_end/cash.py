@@ -105,7 +105,7 @@ def _placed_rows(rows: pd.DataFrame, moves: pd.DataFrame, work: Pairing) -> pd.D
     out = rows.assign(place=place, group=work.row_group).astype({"place": "str"})
     first = moves[moves["group"] >= 0].drop_duplicates("group").set_index("group")
     mine = first.reindex(out["group"]).reset_index(drop=True)
-    out["record"] = mine["record"].fillna("").astype("str")
+    out["record"] = mine["record"].astype("str").fillna("")
     currency = mine["currency"].fillna(out["currency"]).astype("str")
     owed = moves[moves["group"] >= 0].groupby("group")["amount_minor"].sum()
     edges = pd.DataFrame({"row": np.arange(len(out)), "movement": -1})
@@ -131,18 +131,21 @@ def _with_accounts(moves: pd.DataFrame, rows: pd.DataFrame, accounts: pd.DataFra
     """Which account each movement is of, "" where that is not told, and how long it has waited.
 
     Its channel's; its bank row's; the only one in its currency; the one that all others of its
-    record and currency are of.
+    record, channel and currency are of.
     """
     out = moves.reset_index(drop=True)
     paired = rows[(rows["group"] >= 0).to_numpy()].drop_duplicates("group")
     of_group = paired.set_index("group")["account"]
-    account = out["account"].where(out["account"] != "", out["group"].map(of_group).fillna(""))
+    account = out["account"].where(
+        out["account"] != "", out["group"].map(of_group).astype("str").fillna("")
+    )
     only = accounts[~accounts["currency"].duplicated(keep=False)].set_index("currency")["account"]
-    account = account.where(account != "", out["currency"].map(only).fillna(""))
-    known = pd.DataFrame({"record": out["record"], "currency": out["currency"], "a": account})
+    account = account.where(account != "", out["currency"].map(only).astype("str").fillna(""))
+    alike = ["record", "channel", "currency"]
+    known = out[alike].assign(a=account)
     usual = known[known["a"] != ""].drop_duplicates()
-    usual = usual[~usual.duplicated(["record", "currency"], keep=False)]
-    usual_of = known[["record", "currency"]].merge(usual, how="left")["a"].fillna("")
+    usual = usual[~usual.duplicated(alike, keep=False)]
+    usual_of = known[alike].merge(usual, how="left")["a"].astype("str").fillna("")
     account = account.where(account != "", usual_of)
     out["account"] = account.astype("str")
     ends = accounts[["account", "currency", "first", "last"]]

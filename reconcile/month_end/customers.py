@@ -83,7 +83,7 @@ def _by_order(said: pd.DataFrame, shown: pd.DataFrame, sign: int, month: Month) 
     for name in ("said", "shown", "shown_here"):
         out[name] = out[name].fillna(0).astype("int64")
     for name in ("said_evidence", "shown_evidence", "ref"):
-        out[name] = out[name].fillna("").astype("str")
+        out[name] = out[name].astype("str").fillna("")
     out["said_here"] = out["said"].where(month.holds(out["said_date"]), 0)
     out["name"] = out["name"].fillna(out["ref"]).astype("str")
     out["date"] = out["said_date"].fillna(out["shown_date"])

@@ -13,8 +13,8 @@ from reconcile.month_end.evidence import places
 # record: payments or payouts. leg: "out" or "in", as the bank sees it. amount_minor: signed as
 # the bank sees it. expected: it has to be in the bank; else it may be.
 COLUMNS = (
-    "record", "row_id", "kind", "name", "key", "account", "supplier", "amount_minor", "currency",
-    "date", "expected", "settled", "evidence",
+    "record", "row_id", "kind", "name", "key", "account", "channel", "supplier", "amount_minor",
+    "currency", "date", "expected", "settled", "evidence",
 )  # fmt: skip
 _OUT, _IN = -1, 1
 
@@ -32,7 +32,8 @@ def movements(
     pieces = [_payments(records["payments"], accounts, files)] if "payments" in records else []
     pieces += [_payouts(records["payouts"], files)] if "payouts" in records else []
     out = pd.concat([pd.DataFrame(columns=list(COLUMNS)), *pieces], ignore_index=True)
-    texts = ("record", "kind", "name", "key", "account", "supplier", "currency", "evidence")
+    texts = ("record", "kind", "name", "key", "account", "channel", "supplier", "currency",
+             "evidence")  # fmt: skip
     return out.astype(
         dict.fromkeys(texts, "str")
         | {"row_id": "int64", "amount_minor": "int64", "date": "datetime64[s]"}
@@ -61,6 +62,7 @@ def _payments(
             "name": payments["payment_ref"],
             "key": payments["payment_ref_key"],
             "account": text(payments, "channel").map(lambda name: known.get(folded_account(name))),
+            "channel": text(payments, "channel").map(folded_account),
             "supplier": payments["supplier"],
             "amount_minor": amount * np.where(refund, _IN, _OUT),
             "currency": payments["currency"],
@@ -70,7 +72,7 @@ def _payments(
             "evidence": places(payments, files),
         }
     )
-    whole["account"] = whole["account"].fillna("")
+    whole["account"] = whole["account"].astype("str").fillna("")
     back = whole[status.isin(["failed", "reversed"]).to_numpy()]
     back = back.assign(amount_minor=-back["amount_minor"], kind="returned", expected=False)
     topped = whole[(kind == "top-up").to_numpy() & settled]
@@ -90,6 +92,7 @@ def _payouts(payouts: pd.DataFrame, files: Sequence[str]) -> pd.DataFrame:
             "name": sent["payout_ref"],
             "key": sent["payout_ref_key"],
             "account": "",
+            "channel": "",
             "supplier": "",
             "amount_minor": -sent["amount_minor"].to_numpy(np.int64),
             "currency": sent["currency"],

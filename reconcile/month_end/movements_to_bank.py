@@ -170,10 +170,11 @@ def differing_groups(moves: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     mine = firm.groupby("group").agg(
         value=("value_minor", "sum"), date=("date", "max"), evidence=("evidence", "first")
     )
-    names = moves.drop_duplicates("group").set_index("group")[["name", "evidence"]]
-    out = mine.join(sums, how="inner").join(names, rsuffix="_of_movement")
+    first = moves.drop_duplicates("group").set_index("group")
+    names = pd.DataFrame({"name": first["name"], "recorded": first["evidence"]})
+    out = mine.join(sums, how="inner").join(names)
     out["gap_minor"] = out["amount_minor"] - out["value"]
-    out["evidence"] = out["evidence"] + "; " + out["evidence_of_movement"]
+    out["evidence"] = out["evidence"] + "; " + out["recorded"]
     return out[(out["gap_minor"] != 0).to_numpy()].reset_index()
 
 

@@ -48,7 +48,7 @@ def _orders(intake: Intake, matched: Matched, files: Sequence[str]) -> pd.DataFr
     if links:
         both = pd.concat(links, ignore_index=True)
         found = of_groups(both["owner"].to_numpy(), both["place"])
-        out["evidence"] = out["supplier_order"].map(found).fillna("").astype("str")
+        out["evidence"] = out["supplier_order"].map(found).astype("str").fillna("")
     else:
         out["evidence"] = ""
     return out[_NAMES]

@@ -38,7 +38,7 @@ def scorecard(intake: Intake, matched: Matched, month: Month) -> pd.DataFrame:
     out = counts.join(numbers, how="outer").reset_index().merge(money, on="supplier", how="outer")
     for name in ("lines", "late", "parcels", "no_number", "overcharged_minor", "recovered_minor"):
         out[name] = out[name].fillna(0).astype("int64")
-    out["currency"] = out["currency"].fillna("").astype("str")
+    out["currency"] = out["currency"].astype("str").fillna("")
     out = out[(out["supplier"] != "").to_numpy()]
     return out.sort_values(["supplier", "currency"], ignore_index=True).astype({"supplier": "str"})
 

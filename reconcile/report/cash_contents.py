@@ -117,7 +117,7 @@ def cash_json(contents: CashContents) -> bytes:
 def _balances(contents: CashContents) -> list[dict[str, Any]]:
     shown = _major(contents.balances, ("left_minor", "right_minor", "difference_minor"))
     items = _major(contents.items, ("amount_minor",)).assign(
-        date=contents.items["date"].dt.strftime("%Y-%m-%d").fillna("").astype("str")
+        date=contents.items["date"].dt.strftime("%Y-%m-%d").astype("str").fillna("")
     )
     names = ["amount", "what", "side", "nature", "name", "text", "date", "evidence"]
     of = {key: _records(rows[names]) for key, rows in items.groupby(KEYS, sort=False)}
