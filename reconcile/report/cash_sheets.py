@@ -24,18 +24,14 @@ CHECKS = {
     "margin": ("Margin", "Order by order = the month's totals"),
 }
 _FEW = 6  # balances of one check that the first page shows one by one
-_NATURES = {
-    "error": "Somebody has to look",
-    "entry": "To be entered in your own books",
-    "unknown": "Cannot be told",
-}
+_NATURES = ("error", "entry", "unknown")
 
 
 def cash_sheets(contents: CashContents) -> list[Sheet]:
     """All sheets, in their order."""
     return [
         _first(contents),
-        *(_check(contents, check) for check in CHECKS),
+        *(sheet for check in CHECKS for sheet in _check(contents, check)),
         _ageing(contents),
         _scorecard(contents),
         _restated(contents),
@@ -64,6 +60,7 @@ def _first(contents: CashContents) -> Sheet:
         [period, f"Balances: {told}.", proof, CAUTION],
         [_verdicts(balances), _bridge(contents), _to_do(contents), _not_explained(contents),
          _not_checked(balances), _signed()],
+        one_page=True,
     )  # fmt: skip
 
 
@@ -85,12 +82,12 @@ def _verdicts(balances: pd.DataFrame) -> Block:
     shown = [
         Column("Check", "check", width=22),
         Column("Account", "account", width=28),
-        Column("Verdict", "verdict"),
         Column("Left", "left_minor", "amount", "currency"),
         Column("Right", "right_minor", "amount", "currency"),
         Column("Difference", "difference_minor", "amount", "currency"),
+        Column("Errors", "errors", "number"),
         Column("Currency", "currency"),
-        Column("Errors named", "errors", "number"),
+        Column("Verdict", "verdict"),
     ]
     money = ("left_minor", "right_minor", "difference_minor")
     both = both.astype(dict.fromkeys(money, "Int64") | {"errors": "Int64"})
@@ -99,26 +96,25 @@ def _verdicts(balances: pd.DataFrame) -> Block:
 
 def _bridge(contents: CashContents) -> Block:
     shown = [
+        Column("Cash", "what", width=22),
         Column("Account", "account", width=28),
-        Column("", "blank", width=28),
-        Column("Currency", "currency"),
         Column("Opening", "opening", "amount", "currency"),
         Column("Received", "received", "amount", "currency"),
         Column("Paid", "paid", "amount", "currency"),
         Column("Closing", "closing", "amount", "currency"),
+        Column("Currency", "currency"),
     ]
-    rows = contents.bridge.assign(blank="")
+    rows = contents.bridge.assign(what="opening to closing")
     note = "Cash, from opening to closing" if len(rows) else "There are no rows of the bank."
     return Block(note, shown, rows)
 
 
 def _to_do(contents: CashContents) -> Block:
     items = contents.items
-    mine = items["nature"].isin(list(_NATURES)) & (items["what"] != "not-explained")
+    mine = items["nature"].isin(_NATURES) & (items["what"] != "not-explained")
     sums = items[mine].groupby(["check", "what", "nature", "currency"], as_index=False).agg(
         count=("what", "size"), amount_minor=("amount_minor", "sum")
     )  # fmt: skip
-    sums["meaning"] = sums["nature"].map(_NATURES).astype("str")
     rank = {name: place for place, name in enumerate(CHECKS)}
     sums = sums.iloc[sums["check"].map(rank).to_numpy().argsort(kind="stable")]
     shown = [
@@ -127,9 +123,13 @@ def _to_do(contents: CashContents) -> Block:
         Column("Items", "count", "number"),
         Column("Amount", "amount_minor", "amount", "currency"),
         Column("Currency", "currency"),
-        Column("What it means", "meaning", width=30),
+        Column("Nature", "nature"),
     ]
-    note = "Found, named, and to be acted on" if len(sums) else "Nothing has to be acted on."
+    note = (
+        "To be acted on: error = look into it; entry = enter it in your own books; "
+        "unknown = cannot be told"
+    )
+    note = note if len(sums) else "Nothing has to be acted on."
     return Block(note, shown, sums)
 
 
@@ -138,19 +138,18 @@ def _not_explained(contents: CashContents) -> Block:
     shown = [
         Column("Check", "check", width=22),
         Column("Account", "account", width=28),
-        Column("Currency", "currency"),
         Column("Amount", "amount_minor", "amount", "currency"),
+        Column("Currency", "currency"),
     ]
     return Block("Not explained" if len(rows) else "Nothing is left unexplained.", shown, rows)
 
 
 def _not_checked(balances: pd.DataFrame) -> Block:
     rows = balances[(balances["verdict"] == "unknown").to_numpy()]
+    rows = rows.assign(check=(rows["check"] + " " + rows["account"]).str.strip())
     shown = [
         Column("Check", "check", width=22),
         Column("Why", "cause", "prose", width=28),
-        Column("Currency", "currency"),
-        Column("Account", "account", width=28),
     ]
     return Block("Not checked, and why" if len(rows) else "Every check was made.", shown, rows)
 
@@ -162,12 +161,12 @@ def _signed() -> Block:
     shown = [
         Column("Signed", "who", width=22),
         Column("Name and signature", "name", width=28),
-        Column("Date", "date", width=12),
+        Column("Date", "date", width=14),
     ]
     return Block("A person has looked at this and decides", shown, rows)
 
 
-def _check(contents: CashContents, check: str) -> Sheet:
+def _check(contents: CashContents, check: str) -> list[Sheet]:
     name, equal = CHECKS[check]
     balances = contents.balances[(contents.balances["check"] == check).to_numpy()]
     items = contents.items[(contents.items["check"] == check).to_numpy()]
@@ -179,7 +178,7 @@ def _check(contents: CashContents, check: str) -> Sheet:
         Column("Right", "right_minor", "amount", "currency"),
         Column("Difference", "difference_minor", "amount", "currency"),
         Column("Items", "items", "number"),
-        Column("Why it cannot be told", "cause", "prose", width=44),
+        Column("Cause", "cause", "prose", width=44),
     ]
     shown = [
         Column("Account", "account", width=28),
@@ -195,13 +194,16 @@ def _check(contents: CashContents, check: str) -> Sheet:
     ]
     many = f" The first {CAP:,} of {len(items):,} are here; all are in cash_check.json."
     note = f"Items: {len(items):,}." + (many if len(items) > CAP else "")
-    blocks = [
-        Block("Balances" if len(balances) else "Nothing to check.", figures, balances),
-        Block(note if len(items) else "No items.", shown, items.head(CAP)),
+    told = Block("Balances" if len(balances) else "Nothing to check.", figures, balances)
+    listed = Block(note if len(items) else "No items.", shown, items.head(CAP))
+    lines = [f"{equal}."]
+    if check != "margin":
+        return [Sheet(name, name, lines, [told, listed])]
+    orders = f"{name} by order"
+    return [
+        Sheet(name, name, lines, [told, *_margins(contents)]),
+        Sheet(orders, orders, lines, [listed]),
     ]
-    if check == "margin":
-        blocks = [blocks[0], *_margins(contents), blocks[1]]
-    return Sheet(name, name, [f"{equal}."], blocks)
 
 
 def _margins(contents: CashContents) -> list[Block]:
@@ -216,8 +218,10 @@ def _margins(contents: CashContents) -> list[Block]:
             Column("Processor fees", "processor_fees", "amount"),
             Column("Margin", "margin", "amount"),
         ]
-        chart = Chart(f"Margin by {name}, {home}", 1, 6, "L") if len(table) > 1 else None
-        out.append(Block(f"By {name}, in {home}", shown, table, chart))
+        least = int(table["margin"].min()) if len(table) else 0
+        chart = Chart(f"Margin by {name}, {home}", 1, 6, "H", from_zero=least >= 0)
+        drawn = chart if name == "SKU" and len(table) else None
+        out.append(Block(f"By {name}, in {home}", shown, table, drawn))
     return out
 
 

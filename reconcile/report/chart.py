@@ -15,13 +15,15 @@ _WIDTH_CM, _HEAD_CM = 16, 4
 class Chart:
     """Bars of one column over the names in another, both counted from 1.
 
-    ``beside`` is the letter of the column in which it begins.
+    ``beside`` is the letter of the column in which it begins. ``from_zero`` where no value is
+    below it, so that bars are as long as what they stand for.
     """
 
     title: str
     names: int
     values: int
     beside: str
+    from_zero: bool = True
 
 
 def draw(page: Worksheet, chart: Chart, heading_row: int, rows: int) -> None:
@@ -40,6 +42,8 @@ def draw(page: Worksheet, chart: Chart, heading_row: int, rows: int) -> None:
     bars.y_axis.number_format = "#,##0"
     bars.y_axis.majorGridlines = None
     bars.gapWidth = 60
+    if chart.from_zero:
+        bars.y_axis.scaling.min = 0
     bars.width = _WIDTH_CM
     bars.height = _HEAD_CM + min(rows, _MOST_BARS)
     page.add_chart(bars, f"{chart.beside}{heading_row}")

@@ -32,7 +32,7 @@ class Sheet:
     """A sheet: its name, lines at the top, tables one below the other.
 
     A sheet of one table gets a filter and a header that stays in sight. ``printed`` is how many
-    of its columns go on paper, 0 for all.
+    of its columns go on paper, 0 for all. ``one_page`` is one upright page, whatever is on it.
     """
 
     name: str
@@ -40,6 +40,7 @@ class Sheet:
     lines: list[str]
     blocks: list[Block]
     printed: int = 0
+    one_page: bool = False
 
 
 _NOTES = {

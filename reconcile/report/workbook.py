@@ -204,11 +204,11 @@ def _keep_headings(page: Worksheet, row: int, width: int, rows: int) -> None:
 
 
 def _set_up_print(page: Worksheet, sheet: Sheet, last_row: int) -> None:
-    page.page_setup.orientation = "landscape"
+    page.page_setup.orientation = "portrait" if sheet.one_page else "landscape"
     page.page_setup.paperSize = _A4
     page.page_margins = PageMargins(left=0.4, right=0.4, top=0.5, bottom=0.8, footer=0.4)
     page.page_setup.fitToWidth = 1
-    page.page_setup.fitToHeight = 0
+    page.page_setup.fitToHeight = 1 if sheet.one_page else 0
     page.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
     footer = cast("HeaderFooterItem", page.oddFooter)
     footer.left.text = "&A"
