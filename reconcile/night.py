@@ -55,8 +55,8 @@ class Night:
     exceptions: pd.DataFrame
 
 
-def check(shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock) -> Night:
-    """Read every file of the shop, match, and run all rules; RefusedError for the files."""
+def read_and_match(shop: Shop, as_of: date, clock: Clock) -> tuple[Intake, Matched]:
+    """Read every file of the shop and match it; RefusedError for the files."""
     with clock.stage("reading"):
         intake = load(shop, as_of)
     with clock.stage("matching"):
@@ -69,6 +69,12 @@ def check(shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock) -> Nigh
             shop.tolerance,
             shop.home_currency,
         )
+    return intake, matched
+
+
+def check(shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock) -> Night:
+    """Read every file of the shop, match, and run all rules; RefusedError for the files."""
+    intake, matched = read_and_match(shop, as_of, clock)
     with clock.stage("checking"):
         tables, found = _exceptions(shop, rules, intake, matched, as_of)
     return Night(shop, as_of, intake, matched, tables, found)
