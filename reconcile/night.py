@@ -15,6 +15,7 @@ from reconcile.checks.catalogue import Rule
 from reconcile.checks.evidence import Places
 from reconcile.checks.exceptions import find_exceptions
 from reconcile.checks.inputs import Told, input_table
+from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
 from reconcile.intake.load import Intake, load
 from reconcile.matching.match import Matched, match
@@ -68,6 +69,7 @@ def check(shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock) -> Nigh
             shop.suppliers,
             shop.tolerance,
             shop.home_currency,
+            patterns_of(rules, "tracking-invalid"),
         )
     with clock.stage("checking"):
         tables, found = _exceptions(shop, rules, intake, matched, as_of)

@@ -12,6 +12,8 @@ from typing import Any
 
 import pandas as pd
 
+from reconcile.checks.catalogue import configured, load_catalogue
+from reconcile.checks.patterns import patterns_of
 from reconcile.intake.load import Intake, load
 from reconcile.matching.match import Matched, match
 from reconcile.shop_file import load_shop
@@ -113,6 +115,8 @@ def matched(folder: Path, records: Mapping[str, Sequence[Row]], extra: str = "")
         settings.append(REFS if "order_ref" in headers else "")
     (folder / "shop.toml").write_text("\n".join([*settings, extra]), encoding="utf-8")
     shop = load_shop(folder)
+    rules, problems = configured(load_catalogue(), shop.rules)
+    assert problems == []
     intake = load(shop, AS_OF)
     assert intake.rejected.empty, intake.rejected.to_string()
     result = match(
@@ -123,6 +127,7 @@ def matched(folder: Path, records: Mapping[str, Sequence[Row]], extra: str = "")
         shop.suppliers,
         shop.tolerance,
         shop.home_currency,
+        patterns_of(rules, "tracking-invalid"),
     )
     proofs = result.proofs
     assert (proofs["left"] == proofs["right"]).all(), proofs.to_string()
