@@ -7,8 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from reconcile.nightly import run_nightly
 from tests.intake.folders import (
+    AS_OF,
     ORDERS,
+    SHIPMENTS,
     column,
     csv_of,
     fates,
@@ -221,3 +224,21 @@ def test_days_between_two_files_that_none_covers(tmp_path: Path) -> None:
     assert (gap["file"], gap["days"]) == ("orders-8.csv", 33)
     write(tmp_path, {"orders-7.csv": month(7)})
     assert read(folder).gaps.empty
+
+
+def test_a_gap_is_told_beside_a_source_without_one(tmp_path: Path) -> None:
+    files = {
+        f"orders-{n}.csv": csv_of(
+            ORDERS, *(f"{n}{d},2026-{n:02d}-{d:02d},A,1,2.50,EUR" for d in (1, 2))
+        )
+        for n in (5, 8)
+    } | {
+        f"shipments-{n}.csv": csv_of(SHIPMENTS, *(f"kestrel,{n}{d},2026-06-0{d}" for d in (1, 2)))
+        for n in (5, 8)
+    }
+    settings = source("orders") + source("shipments")
+    for several in (settings, source("shipments") + source("orders")):
+        folder = write(tmp_path / "shop", files, several)
+        contents, _ = run_nightly(folder, lambda _: AS_OF, tmp_path / "out", lambda _: None)
+        told = contents.exceptions[contents.exceptions["rule"] == "stale-source"]
+        assert list(told["evidence"]) == ["orders-8.csv"]
