@@ -88,9 +88,10 @@ class Record:
     """One record type: its columns, its natural key, and the date of a row.
 
     ``key`` lists what makes two rows of different files the same row; of alternatives joined
-    with ``|`` the first that is filled counts. ``date`` is the column that dates a row, or ""
-    where rows have no date of their own. ``exported`` tells whether another program writes it:
-    only such files are proposed.
+    with ``|`` the first that is filled counts. ``unsaid`` are those of its columns of which a
+    blank cell says nothing, so that another file may say more. ``date`` is the column that dates
+    a row, or "" where rows have no date of their own. ``exported`` tells whether another program
+    writes it: only such files are proposed.
     """
 
     name: str
@@ -98,6 +99,7 @@ class Record:
     key: tuple[str, ...]
     date: str = ""
     exported: bool = True
+    unsaid: tuple[str, ...] = ()
 
     def column(self, name: str) -> Column:
         """The column with this canonical name; KeyError where there is none."""
@@ -145,6 +147,7 @@ ORDERS = Record(
     ),
     key=("store", "order_ref", "line_no|sku"),
     date="ordered_at",
+    unsaid=("store", "line_no"),
 )
 
 INVOICES = Record(
@@ -168,6 +171,7 @@ INVOICES = Record(
     ),
     key=("supplier", "kind", "invoice_no", "order_ref", "sku", "replacement"),
     date="invoice_date",
+    unsaid=("kind", "replacement"),
 )
 
 PAYMENTS = Record(
@@ -186,6 +190,7 @@ PAYMENTS = Record(
     ),
     key=("supplier", "payment_ref", "order_ref", "invoice_no", "kind"),
     date="paid_at",
+    unsaid=("order_ref", "invoice_no", "kind"),
 )
 
 SHIPMENTS = Record(
@@ -203,6 +208,7 @@ SHIPMENTS = Record(
     ),
     key=("supplier", "order_ref", "sku", "shipped_at", "replacement"),
     date="shipped_at",
+    unsaid=("sku", "replacement"),
 )
 
 QUOTES = Record(
