@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reconcile.errors import RefusedError
+from reconcile.intake.load import Intake
 from reconcile.records import RECORDS, Column
 from tests.intake.folders import AS_OF, column, fates, read, source, write
 
@@ -126,6 +127,15 @@ def _longer(row: list[str]) -> bool:
     return any(cell.strip() for cell in row[6:])
 
 
+def _unless_too_long(shop: Path) -> Intake | None:
+    try:
+        return read(shop)
+    except RefusedError as refused:
+        if "more cells than the header" in str(refused):
+            return None
+        raise
+
+
 @given(files=st.lists(_FILE, min_size=1, max_size=3), ending=_ENDINGS)
 @settings(max_examples=40)
 def test_every_row_has_one_fate(files: list[list[list[str]]], ending: str) -> None:
@@ -138,10 +148,8 @@ def test_every_row_has_one_fate(files: list[list[list[str]]], ending: str) -> No
             with pytest.raises(RefusedError, match="more cells than the header"):
                 read(shop)
             return
-        try:
-            found = read(shop)
-        except RefusedError as refused:  # few rows are left beside blank ones
-            assert "more cells than the header" in str(refused)
+        found = _unless_too_long(shop)
+        if found is None:  # few rows are left beside blank ones
             assert any(_longer(row) for rows in files for row in rows)
             return
         assert list(found.files["rows"]) == [len(rows) + 1 for rows in files]
