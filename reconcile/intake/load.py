@@ -130,7 +130,7 @@ class _Loader:
     def _read(self, reader: Reader, opened: Opened, forms: Forms) -> Read:
         """One table without its header and totals, typed."""
         source, layout = reader.source, opened.layout
-        foot = find_foot(source.record, table_of(opened), layout)
+        foot = find_foot(source.record, table_of(opened), layout, forms)
         table, aside = opened.table, {"above": layout.row}
         if len(foot.headers) or len(foot.totals) or table.short:
             keep = kept_rows(len(table.rows), foot)
