@@ -22,6 +22,7 @@ from reconcile.intake.formats import Forms
 from reconcile.intake.moments import parse_dates
 from reconcile.intake.several import several_references
 from reconcile.intake.told import Told
+from reconcile.intake.total_word import total_words
 from reconcile.records import RECORDS, Column
 from reconcile.references import clean, fold
 from reconcile.shop import Shop, Source
@@ -158,6 +159,9 @@ class _Reading:
                 blank |= hit & (not column.required)
         if column.required:
             self.rejects.texts(name, shown, blank, "a value; the cell is empty")
+            if column.kind == "reference":
+                why = "a reference; totals stand below the last record"
+                self.rejects.texts(name, shown, total_words(coded.texts), why)
         if blank.any():
             coded = coded.with_texts(pc.if_else(pa.array(blank), "", coded.texts))
         return coded

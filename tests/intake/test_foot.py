@@ -192,3 +192,16 @@ def test_the_rejected_rows_can_be_mended_and_read_again(tmp_path: Path) -> None:
     found = read(folder).records["orders"]
     assert column(found, "sku") == ["LAN-1", 'a "b", c']
     assert column(found, "order_ref")[1] == "=3"
+
+
+def test_totals_of_a_part_in_mid_file_are_no_payments(tmp_path: Path) -> None:
+    header = "supplier,payment_ref,paid_at,amount,currency"
+    rows = (
+        "kestrel,P-1,2026-01-05,5.00,EUR",
+        "kestrel,Total kestrel,2026-01-31,5.00,EUR",
+        "alder,P-2,2026-01-05,7.00,EUR",
+    )
+    files = {"payments.csv": csv_of(header, *rows), "orders.csv": csv_of(HEADER, A)}
+    found = read(write(tmp_path, files, source("orders") + source("payments")))
+    assert fates(found)[1] == {"accepted": 2, "rejected": 1}
+    assert rejects(found) == [("payments.csv", 3, "payment_ref", "Total kestrel")]
