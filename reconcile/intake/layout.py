@@ -102,6 +102,14 @@ def headers_of(rows: list[list[str]], at_row: int | None, lettered: int = 0) -> 
                 yield Layout(header, at + lines, lines, title, {}, min(named, len(header)))
 
 
+def most_headers(source: Source, rows: list[list[str]]) -> bool:
+    """Whether some row has most of the headers that a source needs: its rows may be wanted too."""
+    needed = {c.name for c in RECORDS[source.record].columns if c.required} | set(source.columns)
+    needed -= set(source.constants)
+    found = (_positions(source, layout.header)[0] for layout in headers_of(rows, None))
+    return any(2 * len(needed & set(positions)) > len(needed) for positions in found)
+
+
 def _headers(
     lines: list[list[str]], below: list[list[str]], named: int
 ) -> Iterator[tuple[str, ...]]:
