@@ -46,7 +46,7 @@ def test_a_sheet_with_most_of_the_headers_is_refused(tmp_path: Path) -> None:
     other = [*HEADER[:-1], "Ccy"]
     for at in (1, 3):
         above: Rows = [["Orders of November"], []] if at > 1 else []
-        sheets = {"October": [HEADER, ROW], "November": [*above, other, AGAIN]}
+        sheets: dict[str, Rows] = {"October": [HEADER, ROW], "November": [*above, other, AGAIN]}
         problem = only_problem(_shop(tmp_path / str(at), sheets))
         assert problem.place == "orders.xlsx"
         assert "'November' has most of its headers" in problem.what
