@@ -121,7 +121,8 @@ def _not_yet_known(record: Record, frame: pd.DataFrame, as_of: np.datetime64) ->
         frame.loc[later, column.typed] = pd.NaT
         if column.whole_order:  # given on one row, it holds for all rows of the order
             keys = ["order_ref"] + ["store"] * ("store" in frame)
-            order = frame.groupby(keys, sort=False).ngroup().to_numpy()
+            named = frame[keys].fillna("")  # a file that lacks the store names none
+            order = named.groupby(keys, sort=False).ngroup().to_numpy()
             later = np.isin(order, order[later])
         for other in record.columns:
             if other.goes_with == column.name and other.typed in frame:
