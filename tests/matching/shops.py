@@ -12,6 +12,8 @@ from typing import Any
 
 import pandas as pd
 
+from reconcile.checks.catalogue import configured, load_catalogue
+from reconcile.checks.patterns import patterns_of
 from reconcile.intake.load import Intake, load
 from reconcile.matching.match import Matched, match
 from reconcile.shop_file import load_shop
@@ -102,6 +104,8 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
 def matched(folder: Path, records: Mapping[str, Sequence[Row]], extra: str = "") -> Result:
     """Write a shop with a file for each record, read it as of AS_OF, and match it."""
     shop = load_shop(written(folder, records, extra))
+    rules, problems = configured(load_catalogue(), shop.rules)
+    assert problems == []
     intake = load(shop, AS_OF)
     assert intake.rejected.empty, intake.rejected.to_string()
     result = match(
@@ -112,6 +116,7 @@ def matched(folder: Path, records: Mapping[str, Sequence[Row]], extra: str = "")
         shop.suppliers,
         shop.tolerance,
         shop.home_currency,
+        patterns_of(rules, "tracking-invalid"),
     )
     proofs = result.proofs
     assert (proofs["left"] == proofs["right"]).all(), proofs.to_string()
