@@ -196,12 +196,13 @@ def _with_payments(
         return pd.DataFrame({"payment": payment, "owner": at})
 
     named = pd.concat([owned(orders), owned(waiting)])
-    pending = pd.concat([named, doubtful(tied, named, all_by_invoice, under_way)])
+    pending = pd.concat([named, doubtful(tied, named, all_by_invoice, under_way, under_way)])
+    undecided = out.undecided | back.undecided
     touched = pd.concat(
         [
             owned(out.touched),
             owned(back.touched),
-            doubtful(tied, owned(shares), all_by_invoice, counts),
+            doubtful(tied, owned(shares), all_by_invoice, counts, undecided),
         ]
     )
     _add_paid(frame, shares, payments)
@@ -212,7 +213,7 @@ def _with_payments(
         pending=pending.drop_duplicates(ignore_index=True),
         bills=bills,
         line_amount=amount,
-        undecided=out.undecided | back.undecided,
+        undecided=undecided,
     )
 
 
