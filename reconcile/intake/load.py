@@ -155,7 +155,7 @@ class _Loader:
         return Read(
             path=opened.path,
             sheet=opened.sheet,
-            header=layout.header,
+            header=layout.raw,
             cells=layout.cells,
             positions=layout.positions,
             table=table,

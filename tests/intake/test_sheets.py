@@ -62,12 +62,13 @@ def test_a_sheet_that_was_chosen_is_read_alone(tmp_path: Path) -> None:
 
 def test_a_sheet_that_another_source_reads_is_not_told(tmp_path: Path) -> None:
     header = ["supplier", "invoice_no", "invoice_date", *HEADER[:1], *HEADER[2:4]]
-    bills: list[list[object]] = [
+    bills: Rows = [
         [*header, "unit_cost", "currency"],
         ["kestrel", "INV-1", "2026-01-03", "1", *ROW[2:]],
     ]
     settings = source("orders") + source("invoices", files="orders.x")
-    found = read(_shop(tmp_path, {"Orders": [HEADER, ROW], "Bills": bills}, settings))
+    sheets: dict[str, Rows] = {"Orders": [HEADER, ROW], "Bills": bills}
+    found = read(_shop(tmp_path, sheets, settings))
     assert fates(found) == [{"accepted": 1}, {"accepted": 1}]
     assert found.notes.empty
 
