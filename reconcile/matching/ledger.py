@@ -26,7 +26,8 @@ class Ledger:
     billing), ``is_bill`` (it makes billed money the payable one). ``parcels``: ``row_id, order,
     supplier_order``. ``shares``: what payments paid, ``row_id, supplier_order, currency, amount``
     (refunds below 0). ``agreed``: ``supplier_order, currency, amount`` by the quotes, also of what
-    is billed since.
+    is billed since. ``named_orders`` and ``named_invoices``: the references of payments, ``row_id,
+    ref, key`` and, of orders, ``order`` (below 0: in no order export, or several).
     """
 
     orders: pd.DataFrame
@@ -36,6 +37,8 @@ class Ledger:
     parcels: pd.DataFrame
     shares: pd.DataFrame
     agreed: pd.DataFrame
+    named_orders: pd.DataFrame
+    named_invoices: pd.DataFrame
 
 
 def ledger_of(tied: Tied, money: Moneys) -> Ledger:
@@ -77,6 +80,8 @@ def ledger_of(tied: Tied, money: Moneys) -> Ledger:
         ),
         shares=paid.groupby(["row_id", "supplier_order", "currency"], as_index=False).sum(),
         agreed=pd.DataFrame({"supplier_order": owner, "currency": currency, "amount": agreed}),
+        named_orders=tied.paid_orders[["row_id", "ref", "key", "order"]],
+        named_invoices=tied.paid_invoices[["row_id", "ref", "key"]],
     )
 
 
