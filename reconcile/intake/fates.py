@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from reconcile.intake.coded import Bools, Coded
 from reconcile.intake.read import Read, all_parts
-from reconcile.intake.rejected import Original, originals, placed, rejected_keys, rejected_rows
+from reconcile.intake.rejected import Original, originals, placed, rejected_names, rejected_rows
 from reconcile.intake.repeats import repeated, superseded
 from reconcile.intake.sameness import Compared, compared, file_ages
 from reconcile.intake.unsaid import fuller
@@ -33,7 +33,7 @@ class SourceRows:
     rejected: pd.DataFrame
     originals: list[Original]
     notes: pd.DataFrame
-    rejected_keys: pd.DataFrame
+    rejected_names: pd.DataFrame
     changes: pd.DataFrame
     brought: frozenset[str]
 
@@ -65,7 +65,7 @@ def settle(source: Source, read: Sequence[Read], first: int, as_of: np.datetime6
         rejected=rejected_rows(source, read, told, file, row),
         originals=originals(source, read, rejected, file),
         notes=placed(source, read, notes[accepted[notes["at"]]], file, row),
-        rejected_keys=rejected_keys(source, frame, rejected, all_parts(read)),
+        rejected_names=rejected_names(source, frame, rejected, all_parts(read)),
         changes=_changes(source, frame, changed, [one.path for one in read], file, row),
         brought=frozenset.intersection(*(frozenset(one.columns) for one in read)),
     )

@@ -19,7 +19,7 @@ from reconcile.intake.opening import Found, open_all, table_of
 from reconcile.intake.period import Period, stated_period
 from reconcile.intake.read import Read
 from reconcile.intake.reading import Opened
-from reconcile.intake.rejected import Original
+from reconcile.intake.rejected import Original, rejected_keys
 from reconcile.intake.schemas import checked
 from reconcile.intake.typed import Reader
 from reconcile.records import RECORDS
@@ -37,8 +37,9 @@ class Intake:
     ``files``: one row per file, with its rows by fate, and how it was read. ``sums``: money of
     the accepted rows. ``rejected``: one row per rejected row; ``originals``: those rows as they
     stand in their files. ``notes``: what else was found in files and cells. ``rejected_keys``:
-    references that rejected rows name: ``record``, ``column``, ``key``. ``changes``: rows that a
-    newer file replaced. ``totals``: totals that files state and that their rows do not add up
+    references that rejected rows name: ``record``, ``column``, ``key``; ``rejected_names``: with
+    payments and tracking numbers, and each with its row. ``changes``: rows that a newer file
+    replaced. ``totals``: totals that files state and that their rows do not add up
     to. ``gaps``: days that no file of a source covers.
     ``covered``: per record the day to which its sources are complete. ``brought``: per record
     the canonical columns that every one of its sources brings.
@@ -52,6 +53,7 @@ class Intake:
     originals: list[Original]
     notes: pd.DataFrame
     rejected_keys: pd.DataFrame
+    rejected_names: pd.DataFrame
     changes: pd.DataFrame
     totals: pd.DataFrame
     gaps: pd.DataFrame
@@ -173,6 +175,7 @@ class _Loader:
             frame = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
             records[record] = checked(record, in_order(record, frame, parts, several))
         everything = [rows for several in self.rows.values() for rows in several]
+        names = pd.concat([rows.rejected_names for rows in everything], ignore_index=True)
         covered = {record: _earliest(self.covered[record]) for record in records}
         files = pd.DataFrame(self.files)
         files["covered_to"] = files["record"].map(
@@ -186,7 +189,8 @@ class _Loader:
             rejected=pd.concat([rows.rejected for rows in everything], ignore_index=True),
             originals=[one for rows in everything for one in rows.originals],
             notes=self._all_notes(everything),
-            rejected_keys=pd.concat([rows.rejected_keys for rows in everything]),
+            rejected_keys=rejected_keys(names),
+            rejected_names=names,
             changes=pd.concat([rows.changes for rows in everything], ignore_index=True),
             totals=pd.concat([*self.totals, _NO_TOTALS], ignore_index=True),
             gaps=pd.concat(self.gaps, ignore_index=True),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -16,6 +17,7 @@ from reconcile.matching.ended import add_sent_after_end
 from reconcile.matching.goods import add_goods
 from reconcile.matching.invoice_lines import invoice_lines
 from reconcile.matching.kits import add_kit_quotes
+from reconcile.matching.ledger import Ledger, ledger_of
 from reconcile.matching.lines import order_lines, supplier_order_lines
 from reconcile.matching.moneys import Moneys, money_table
 from reconcile.matching.number_faults import add_number_faults
@@ -64,6 +66,23 @@ def match(
 
     ``patterns``: what the shop's own tracking numbers look like, where it says so.
     """
+    found, _ = match_with_ledger(
+        records, parts, rejected_keys, brought, suppliers, tolerance, home_currency, patterns
+    )
+    return found
+
+
+def match_with_ledger(
+    records: Mapping[str, pd.DataFrame],
+    parts: Mapping[tuple[str, str], pd.DataFrame],
+    rejected_keys: pd.DataFrame,
+    brought: Mapping[str, frozenset[str]],
+    suppliers: Mapping[str, Supplier],
+    tolerance: Tolerance,
+    home_currency: str,
+    patterns: Sequence[str] = (),
+) -> tuple[Matched, Callable[[], Ledger]]:
+    """The same, and what makes the ledger of it; while that is held, so is all that it needs."""
     tied = tie(records, parts, brought)
     parcels = add_goods(tied)
     add_kit_quotes(tied)
@@ -94,7 +113,7 @@ def match(
         "orders": customer_orders(tied, brought["orders"]),
         "sales": sales(tied, orders, records.get("rates"), home_currency),
     }
-    return Matched(
+    out = Matched(
         tables=tables,
         orders=tied.orders.orders[["store", "order_ref", "key"]],
         links=_links(tied, money, parcels)
@@ -105,6 +124,7 @@ def match(
         conflicts=tied.orders.conflicts,
         proofs=_proofs(tied, money),
     )
+    return out, partial(ledger_of, tied, money)
 
 
 def _places(tied: Tied) -> dict[str, pd.DataFrame]:
