@@ -117,15 +117,23 @@ def by_reach(amounts: Ints, target: int, most_steps: int) -> tuple[Solutions | N
         if (at + 1) % stride == 0:
             kept.append(left)
     found: Solutions = []
+    most = 2 if len(ends) == 1 else 1  # of two ends one solution each
     for end in ends:
-        steps += 3 * end * each
-        found += _back(amounts, target, end, (kept, stride))
-    return found[:2], steps
+        solutions, levels = _back(amounts, target, end, (kept, stride), most)
+        found += solutions
+        steps += (1 + most) * levels * each
+    return found, steps
 
 
-def _back(amounts: Ints, target: int, end: int, levels: tuple[list[int], int]) -> Solutions:
-    """Up to two solutions whose last amount is the one at ``end``, one level back at a time."""
+def _back(
+    amounts: Ints, target: int, end: int, levels: tuple[list[int], int], most: int
+) -> tuple[Solutions, int]:
+    """Up to ``most`` solutions whose last amount is the one at ``end``, one level back at a time.
+
+    And how many levels it took.
+    """
     paths: list[tuple[int, tuple[int, ...]]] = [(int(amounts[end]), (end,))]
+    at = end
     for at, before in _downwards(amounts, end, levels):
         if all(left == target for left, _ in paths):
             break
@@ -135,8 +143,8 @@ def _back(amounts: Ints, target: int, end: int, levels: tuple[list[int], int]) -
                 further.append((left, chosen))
             if before >> left + amount & 1:
                 further.append((left + amount, (at, *chosen)))
-        paths = further[:2]
-    return [chosen for _, chosen in paths]
+        paths = further[:most]
+    return [chosen for _, chosen in paths], end - at
 
 
 def _downwards(amounts: Ints, end: int, levels: tuple[list[int], int]) -> Iterator[tuple[int, int]]:

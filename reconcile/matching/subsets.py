@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from math import gcd
 from typing import Literal
 
 import numpy as np
@@ -41,7 +42,8 @@ def only_subset(amounts: Ints, target: int, most_steps: int = MOST_STEPS) -> Sub
     Either the outcome is proven, or it is ``gave-up``: after ``most_steps``, or where the sums
     would not fit into 64 bits. Two subsets of one sum are ``several``, also where they hold
     equal amounts at other positions. Amounts of zero or less, and above the target, are never
-    part. The first two are the same for the same amounts in the same order.
+    part. The first two are those that the search comes to first, the smaller set before
+    the larger: always the same for the same amounts in the same order.
     """
     usable = np.flatnonzero((amounts > 0) & (amounts <= target))
     if target <= 0 or not len(usable):
@@ -55,8 +57,13 @@ def only_subset(amounts: Ints, target: int, most_steps: int = MOST_STEPS) -> Sub
     found, steps = _solutions(amounts[usable], target, most_steps)
     if found is None:
         return Subset("gave-up", tuple(exact), steps=steps)
-    first, second, *_ = [*(tuple(sorted(usable[list(one)].tolist())) for one in found), (), ()]
+    told = sorted((tuple(sorted(usable[list(one)].tolist())) for one in found), key=_small_first)
+    first, second, *_ = [*told, (), ()]
     return Subset(_BY_COUNT[len(found)], first, second, steps)
+
+
+def _small_first(chosen: tuple[int, ...]) -> tuple[int, tuple[int, ...]]:
+    return len(chosen), chosen
 
 
 def _solutions(
@@ -88,7 +95,17 @@ def _solutions(
     halves = halves_steps(len(amounts))
     if halves <= min(4 * reach_steps(len(amounts), target), most_steps):
         return by_halves(amounts, target), halves
-    # Large amounts first: they come to the target soonest, and two solutions end the search.
-    found, steps = by_reach(amounts[::-1], target, most_steps)
-    last = len(amounts) - 1
-    return None if found is None else [tuple(last - at for at in one) for one in found], steps
+    spread = _spread(len(amounts))
+    found, steps = by_reach(amounts[spread], target, most_steps)
+    return None if found is None else [tuple(spread[list(one)].tolist()) for one in found], steps
+
+
+def _spread(size: int) -> Ints:
+    """Every place once, small and large amounts mixed: so two solutions come soonest.
+
+    Steps of about the golden section, which leave no gap for long.
+    """
+    step = int(size * 0.618) + 1
+    while gcd(step, size) > 1:
+        step += 1
+    return np.arange(size) * step % size

@@ -171,7 +171,7 @@ def test_equal_amounts_of_other_orders_are_several() -> None:
 
 
 def test_one_amount_and_a_sum_are_several() -> None:
-    assert _subset([15, 25, 40], 40) == Subset("several", (0, 1), (2,))
+    assert _subset([15, 25, 40], 40) == Subset("several", (2,), (0, 1))
 
 
 @pytest.mark.parametrize("target", [0, -1])
@@ -226,7 +226,7 @@ def test_two_hundred_amounts_are_decided_or_given_up_soon() -> None:
         for target in (int(amounts[:3].sum()), int(amounts.sum()) // 3, int(amounts.sum()) // 2):
             found, seconds = _seconds(partial(only_subset, amounts, target))
             assert seconds < 3  # it takes 0.6 where nothing else runs
-            assert found.steps < 5 * MOST_STEPS
+            assert found.steps < 6 * MOST_STEPS
             seen.add(found.outcome)
     assert seen == {"several", "gave-up"}
 
