@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import sys
 from datetime import date, datetime
 from pathlib import Path
@@ -51,8 +52,25 @@ def commands() -> None:
     type=click.Choice(_SEVERITIES),
     help="Exit with 1 where an open exception is of this severity or above.",
 )
-def nightly(shop: Path, as_of: datetime | None, out: Path | None, fail_on: str | None) -> None:
+@click.option("--no-history", is_flag=True, help="Compare with no other night, and keep none.")
+@click.option(
+    "--rebuild-history",
+    is_flag=True,
+    help="Build the history anew from the exports; the present file is set aside.",
+)
+def nightly(
+    shop: Path,
+    as_of: datetime | None,
+    out: Path | None,
+    fail_on: str | None,
+    *,
+    no_history: bool,
+    rebuild_history: bool,
+) -> None:
     """Check every order of the shop folder SHOP, and write what to do.
+
+    The night is kept in SHOP/history.db, so that the next one tells what is new and what was
+    cleared.
 
     Example: reconcile nightly myshop --as-of 2026-10-31
     """
@@ -62,7 +80,11 @@ def nightly(shop: Path, as_of: datetime | None, out: Path | None, fail_on: str |
     def today(settings: Shop) -> date:
         return as_of.date() if as_of else datetime.now(settings.zone).date()
 
-    contents, target = run_nightly(shop, today, out, _say)
+    if no_history and rebuild_history:
+        raise click.UsageError("--no-history and --rebuild-history exclude each other.")
+    contents, target = run_nightly(
+        shop, today, out, _say, history=not no_history, rebuild=rebuild_history
+    )
     click.echo(summary_text(contents))
     click.echo(f"Written to {target}")
     if not contents.proofs["holds"].all():
@@ -116,6 +138,46 @@ def intake(file: Path, record: str | None, write: bool) -> None:  # noqa: FBT001
     click.echo(found.text, nl=False)
     if found.written:
         click.echo(f"Written to shop.toml as the source {found.name!r}.", err=True)
+
+
+@commands.command()
+@click.argument("words", nargs=-1, metavar="[SHOP] ID")
+@click.option("--reason", required=True, help="Why it is accepted; shown in every report.")
+@click.option(
+    "--until",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="The last day on which it is accepted, YYYY-MM-DD; without it, until it grows.",
+)
+@click.option("--by", "decided_by", help="Who decides; your user name when left out.")
+@click.option(
+    "--as-of",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="The day of the decision, YYYY-MM-DD; today in the shop's zone when left out.",
+)
+def decide(
+    words: tuple[str, ...],
+    reason: str,
+    until: datetime | None,
+    decided_by: str | None,
+    as_of: datetime | None,
+) -> None:
+    """Accept the exception ID of the shop folder SHOP, up to the amount that it has now.
+
+    The decision is added to SHOP/decisions.jsonl and never removed; it counts from the next run
+    on, until it expires or the amount grows.
+
+    Example: reconcile decide myshop abc123def456 --reason "credit promised" --until 2026-11-30
+    """
+    from reconcile.decide import decide_on
+
+    def today(settings: Shop) -> date:
+        return as_of.date() if as_of else datetime.now(settings.zone).date()
+
+    if len(words) not in (1, 2):
+        raise click.UsageError("Give the id of one exception, after the shop folder if any.")
+    shop = Path(words[0] if len(words) > 1 else ".")
+    who = decided_by if decided_by is not None else getpass.getuser()
+    click.echo(decide_on(shop, words[-1], today, reason, until.date() if until else None, who))
 
 
 def main() -> NoReturn:

@@ -3,59 +3,48 @@
 from __future__ import annotations
 
 import re
-import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from contextlib import ExitStack
 from datetime import date
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 import reconcile
 from reconcile.checks.catalogue import Rule, configured, load_catalogue
-from reconcile.checks.evidence import Places
-from reconcile.checks.exceptions import find_exceptions
-from reconcile.checks.inputs import Told, input_table
-from reconcile.checks.verdicts import Setting
+from reconcile.checks.exceptions import in_order
 from reconcile.errors import RefusedError
-from reconcile.intake.load import Intake, file_problems, load
-from reconcile.joined import joined_texts
-from reconcile.matching.match import Matched, match
+from reconcile.intake.load import Intake, file_problems
+from reconcile.lists import safe_to_pay, to_post
+from reconcile.matching.match import Matched
+from reconcile.memory.database import History, history_for_run, known_nights
+from reconcile.night import Clock, Night, Say, check
 from reconcile.rates import in_home_currency
+from reconcile.remembered import Remembered, remember
 from reconcile.report.contents import Contents, RejectedFile
 from reconcile.report.write import check_writable, recover, write_outputs
 from reconcile.shop import Shop
 from reconcile.shop_file import read_shop
 
-Say = Callable[[str], None]
-
-
-@dataclass
-class _Clock:
-    """Seconds by stage, and a word to whoever is watching when a stage begins."""
-
-    say: Say
-    seconds: dict[str, float] = field(default_factory=dict)
-
-    @contextmanager
-    def stage(self, name: str) -> Iterator[None]:
-        self.say(name)
-        begun = time.perf_counter()
-        yield
-        self.seconds[name] = time.perf_counter() - begun
-
 
 def run_nightly(
-    folder: Path, as_of: Callable[[Shop], date], out: Path | None, say: Say
+    folder: Path,
+    as_of: Callable[[Shop], date],
+    out: Path | None,
+    say: Say,
+    *,
+    history: bool = True,
+    rebuild: bool = False,
 ) -> tuple[Contents, Path]:
-    """Run the whole nightly check of a shop folder and write its outputs.
+    """Run the whole nightly check of a shop folder, write its outputs and keep the night.
 
-    ``as_of`` gives the run's date once the shop's zone is known. Gives back what was written
-    and where. Raises RefusedError before anything is written, FaultError where writing fails.
+    ``as_of`` gives the run's date once the shop's zone is known; without ``history`` nothing is
+    compared with nights before, and none is kept. With ``rebuild`` the history is set aside and
+    built anew from the exports, for every night that it or the folder out/ knows. Gives back
+    what was written and where. Raises RefusedError before anything is written, FaultError where
+    writing fails.
     """
-    clock = _Clock(say)
+    clock = Clock(say)
     with clock.stage("settings"):
         shop, problems = read_shop(folder)
         day = as_of(shop)
@@ -64,134 +53,86 @@ def run_nightly(
         problems = [*problems, *unset, *check_writable(target, folder)]
         if problems:
             raise RefusedError([*problems, *file_problems(shop)])
+    with ExitStack() as held:
+        nights, others = None, list[date]()
+        if history:
+            others = known_nights(folder, day) if rebuild else []
+            nights = held.enter_context(history_for_run(folder, anew=rebuild))
         recover(target)
-    with clock.stage("reading"):
-        intake = load(shop, day)
-    with clock.stage("matching"):
-        matched = match(
-            intake.records,
-            intake.parts,
-            intake.rejected_keys,
-            intake.brought,
-            shop.suppliers,
-            shop.tolerance,
-            shop.home_currency,
-        )
-    with clock.stage("checking"):
-        exceptions = _exceptions(shop, rules, intake, matched, day)
-    contents = _contents(shop, rules, intake, matched, exceptions, day, clock.seconds)
-    with clock.stage("writing"):
-        write_outputs(contents, target)
+        for past in others:
+            if past < day:
+                _build_anew(shop, rules, past, nights, clock)
+        night = check(shop, rules, day, clock)
+        with clock.stage("comparing"):
+            known = remember(night, rules, nights.connection if nights else None)
+        contents = _contents(night, rules, known, clock.seconds)
+
+        def keep() -> None:
+            if nights is None:
+                return
+            holds = bool(contents.proofs["holds"].all())
+            with nights.keeping() as connection:
+                known.keep(connection, night, proofs_hold=holds)
+                for later in others:
+                    if later > day:
+                        _build_anew(shop, rules, later, nights, clock)
+
+        with clock.stage("writing"):
+            write_outputs(contents, target, keep)
     return contents, target
 
 
-def _exceptions(
-    shop: Shop, rules: dict[str, Rule], intake: Intake, matched: Matched, day: date
-) -> pd.DataFrame:
-    files = tuple(intake.files["file"])
-    inputs = input_table(
-        Told(intake.rejected, intake.changes, intake.totals, intake.gaps),
-        matched.collisions,
-        matched.conflicts,
-        list(files),
-        np.datetime64(day, "s"),
-    )
-    setting = Setting(
-        as_of=day,
-        covered=intake.covered,
-        holidays={name: supplier.holidays for name, supplier in shop.suppliers.items()},
-        tolerance=shop.tolerance,
-    )
-    places = Places(files, matched.places, matched.links)
-    tables = matched.tables | {"inputs": inputs}
-    found = find_exceptions(rules, tables, matched.orders, places, setting)
-    found["amount_home_minor"] = in_home_currency(
-        found["amount_minor"], found["currency"], shop.home_currency, intake.records.get("rates")
-    )
-    return found
+def _build_anew(
+    shop: Shop,
+    rules: dict[str, Rule],
+    day: date,
+    nights: History | None,
+    clock: Clock,
+) -> None:
+    """Keep another night as the files of today tell it; its outputs stay as they are."""
+    if nights is None:
+        return
+    quiet = Clock(lambda _: None)
+    with clock.stage(f"building {day} anew"):
+        night = check(shop, rules, day, quiet)
+        known = remember(night, rules, nights.connection)
+        proofs = _proofs(night.intake, night.matched, known.proofs)
+        known.keep(nights.connection, night, proofs_hold=bool(proofs["holds"].all()))
 
 
 def _contents(
-    shop: Shop,
-    rules: dict[str, Rule],
-    intake: Intake,
-    matched: Matched,
-    exceptions: pd.DataFrame,
-    day: date,
-    seconds: dict[str, float],
+    night: Night, rules: dict[str, Rule], known: Remembered, seconds: dict[str, float]
 ) -> Contents:
+    intake, matched, shop = night.intake, night.matched, night.shop
+    exceptions = in_order(known.compared.found)
+    exceptions["amount_home_minor"] = in_home_currency(
+        exceptions["amount_minor"],
+        exceptions["currency"],
+        shop.home_currency,
+        intake.records.get("rates"),
+    )
     return Contents(
         shop=shop.name,
-        as_of=day,
+        as_of=night.as_of,
         home_currency=shop.home_currency,
         version=reconcile.__version__,
         exceptions=exceptions,
+        night_before=known.before,
+        cleared=known.compared.cleared,
+        moves=known.compared.moves,
+        nights=known.nights,
         order_lines=matched.lines,
-        pay=_pay(exceptions, matched),
-        post=_post(exceptions, matched),
+        pay=safe_to_pay(exceptions, matched),
+        post=to_post(exceptions, matched),
         rejected=intake.rejected,
         rejected_files=_rejected_files(intake),
         notes=intake.notes,
         files=intake.files,
         sums=intake.sums,
-        proofs=_proofs(intake, matched),
+        proofs=_proofs(intake, matched, known.proofs),
         rules=_rules(rules),
         seconds=seconds,
     )
-
-
-def _pay(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
-    """Supplier orders that are safe to pay now: due or soon due, and nothing speaks against it."""
-    facts = matched.tables["supplier_orders"]
-    mine = exceptions[
-        exceptions["rule"].isin(["unpaid", "part-paid"])
-        & exceptions["verdict"].isin(["open", "waiting"])
-    ]
-    rows = facts.iloc[mine["at"].to_numpy(np.int64)].reset_index(drop=True)
-    mine = mine.reset_index(drop=True)
-    safe = rows["payable"].notna() & (rows["unpaid_rest"] > 0) & (rows["pending"] == 0)
-    for doubt in (
-        *("unread_row", "paid_in_other_currency", "invoice_awaited"),
-        *("perhaps_paid", "not_ruled_out"),
-    ):
-        safe &= ~rows[doubt]
-    safe &= rows["undecided"] == 0
-    # One order with money in two currencies may be one debt told twice.
-    several = facts["supplier_order"][facts["supplier_order"].duplicated()]
-    safe &= ~rows["supplier_order"].isin(several)
-    held = exceptions[(exceptions["list"] == "hold") & (exceptions["rule"] != "billed-twice")]
-    safe &= ~rows["supplier_order"].isin(held["supplier_order"])
-    out = mine[["order_ref", "supplier", "currency", "due_by"]].assign(
-        invoice_no=_invoice_numbers(rows, matched), amount_minor=rows["unpaid_rest"].astype("Int64")
-    )
-    names = ["order_ref", "supplier", "invoice_no", "amount_minor", "currency", "due_by"]
-    return out[safe.to_numpy(dtype=bool)][names].reset_index(drop=True)
-
-
-def _invoice_numbers(rows: pd.DataFrame, matched: Matched) -> pd.Series:
-    """The invoice numbers of each supplier order, in order, joined by a semicolon."""
-    link = matched.links["invoices"]
-    link = link[link["supplier_order"].isin(rows["supplier_order"])]
-    numbers = matched.places["invoices"]["invoice_no"].iloc[link["row_id"].to_numpy()]
-    frame = pd.DataFrame({"owner": link["supplier_order"].to_numpy(), "no": numbers.to_numpy()})
-    frame = frame.drop_duplicates().sort_values(["owner", "no"])
-    text = joined_texts(frame["owner"], frame["no"])
-    return rows["supplier_order"].map(text).astype("str").fillna("")
-
-
-def _post(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
-    mine = exceptions[(exceptions["list"] == "post") & (exceptions["verdict"] == "open")]
-    rows = matched.tables["order_lines"].iloc[mine["at"].to_numpy(np.int64)]
-    known = (rows["first_number"] != "").to_numpy()  # else the supplier is asked first
-    mine, rows = mine[known], rows[known]
-    return pd.DataFrame(
-        {
-            "order_ref": mine["order_ref"].to_numpy(),
-            "sku": mine["sku"].to_numpy(),
-            "carrier": rows["carrier"].to_numpy(),
-            "tracking_no": rows["first_number"].to_numpy(),
-        }
-    ).astype("str")
 
 
 def _rejected_files(intake: Intake) -> list[RejectedFile]:
@@ -209,7 +150,7 @@ def _rejected_files(intake: Intake) -> list[RejectedFile]:
     return out
 
 
-def _proofs(intake: Intake, matched: Matched) -> pd.DataFrame:
+def _proofs(intake: Intake, matched: Matched, rolled: pd.DataFrame) -> pd.DataFrame:
     """Rows of the files by fate, rows of the records by place, and money in and out."""
     files = intake.files
     fates = ["header", "blank", "totals", "repeats", "rejected", "later", "accepted"]
@@ -222,7 +163,7 @@ def _proofs(intake: Intake, matched: Matched) -> pd.DataFrame:
         ("order rows = order lines", "rows", len(intake.records["orders"]), len(matched.lines)),
     ]  # fmt: skip
     counts = pd.DataFrame(rows, columns=["proof", "unit", "left", "right"])
-    out = pd.concat([counts, matched.proofs], ignore_index=True)
+    out = pd.concat([counts, matched.proofs, rolled], ignore_index=True)
     out["left"], out["right"] = out["left"].astype("Int64"), out["right"].astype("Int64")
     return out.assign(holds=(out["left"] == out["right"]).to_numpy(dtype=bool))
 
@@ -235,8 +176,12 @@ def _rules(rules: dict[str, Rule]) -> pd.DataFrame:
             "severity": rule.severity,
             "class": rule.money_class,
             "list": rule.list,
-            "settings": ", ".join(f"{s.name} = {s.value}" for s in rule.settings.values()),
-            "changed": any(s.value != s.default for s in rule.settings.values()),
+            "settings": ", ".join(
+                [f"{s.name} = {s.value}" for s in rule.settings.values()]
+                + ([rule.patterns.shown] if rule.patterns else [])
+            ),
+            "changed": any(s.value != s.default for s in rule.settings.values())
+            or bool(rule.patterns and rule.patterns.value),
         }
         for rule in rules.values()
     ]

@@ -89,13 +89,15 @@ class Record:
 
     ``key`` lists what makes two rows of different files the same row; of alternatives joined
     with ``|`` the first that is filled counts. ``date`` is the column that dates a row, or ""
-    where rows have no date of their own.
+    where rows have no date of their own. ``exported`` tells whether another program writes it:
+    only such files are proposed.
     """
 
     name: str
     columns: tuple[Column, ...]
     key: tuple[str, ...]
     date: str = ""
+    exported: bool = True
 
     def column(self, name: str) -> Column:
         """The column with this canonical name; KeyError where there is none."""
@@ -245,9 +247,27 @@ RATES = Record(
     date="date",
 )
 
+# One decision a row: on the exception of an id, or on that of a rule and an order.
+DECISIONS = Record(
+    "decisions",
+    (
+        Column("id", "text"),
+        Column("rule", "text"),
+        Column("order_ref", "reference"),
+        _must("decided_on", "date"),
+        _must("decided_by", "text"),
+        _must("reason", "text"),
+        Column("until", "date", ahead=True),
+        Column("amount", "price"),  # in the currency of the exception, so without one of its own
+    ),
+    key=("id", "rule", "order_ref", "decided_on"),
+    date="decided_on",
+    exported=False,
+)
+
 RECORDS = MappingProxyType(
     {
         record.name: record
-        for record in (ORDERS, INVOICES, PAYMENTS, SHIPMENTS, QUOTES, SKU_MAP, RATES)
+        for record in (ORDERS, INVOICES, PAYMENTS, SHIPMENTS, QUOTES, SKU_MAP, RATES, DECISIONS)
     }
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import encodings.utf_8_sig  # noqa: F401  before a test gives up the rights to read Python
 import os
 
 from hypothesis import settings

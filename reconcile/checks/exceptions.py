@@ -63,7 +63,7 @@ def find_exceptions(
     out["first_seen"], out["change"] = str(run.as_of), "new"
     for name in ("first_seen", "change", "verdict", "class", "list"):
         out[name] = out[name].astype("str")
-    return _in_order(out)
+    return in_order(out)
 
 
 def _described(
@@ -91,6 +91,8 @@ def _described(
     out["rule"], out["title"], out["severity"] = rule.name, rule.title, rule.severity
     out["action"], out["table"] = rule.text["action"], rule.table.name
     out["supplier_order"] = rows["supplier_order"]
+    key = rows["order_ref_key"] if "order_ref_key" in rows else pd.Series("", index=rows.index)
+    out["order_key"] = key.where(order < 0, rows["key"]).fillna("").astype("str")
     out["id"] = _ids(rule, rows)
     out["explanation"] = explain(rule, rows, out["due_by"], run.as_of)
     return out.astype(dict.fromkeys(("rule", "title", "severity", "action", "table"), "str"))
@@ -120,7 +122,7 @@ def _digest(text: str) -> str:
     return base64.b32encode(raw).decode().lower()[:12]
 
 
-def _in_order(out: pd.DataFrame) -> pd.DataFrame:
+def in_order(out: pd.DataFrame) -> pd.DataFrame:
     """Input first; then by verdict, severity, due date and money; the id decides the rest."""
     keys = pd.DataFrame(
         {
@@ -142,7 +144,7 @@ def _empty() -> pd.DataFrame:
     texts = (
         "id", "rule", "title", "verdict", "severity", "class", "currency", "order_ref", "sku",
         "supplier", "document", "list", "cause", "explanation", "action", "evidence",
-        "first_seen", "change", "table",
+        "first_seen", "change", "table", "order_key",
     )  # fmt: skip
     columns = {name: pd.Series(dtype="str") for name in texts}
     columns |= {name: pd.Series(dtype="Int64") for name in ("amount_minor", "age_days")}

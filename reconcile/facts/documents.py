@@ -99,8 +99,13 @@ SHIPMENTS = table(
     "one parcel line",
     Fact("has_number", "flag", "it bears a tracking number", "tracking_no in the shipments"),
     Fact("dated", "date", "the day of dispatch"),
-    Fact("number", "text", "the tracking number"),
-    Fact("number_damaged", "flag", "a spreadsheet has changed the tracking number"),
+    Fact(
+        "number_wrong",
+        "flag",
+        "one of its tracking numbers was changed by a spreadsheet, fails the check digit of its "
+        "shape, or has none of the shapes that the shop allows",
+    ),
+    Fact("number_fault", "text", "which number that is, and what is wrong with it"),
 )
 INPUTS = table(
     "inputs",

@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from reconcile.errors import Problem
 from reconcile.intake.private import private
@@ -35,7 +35,8 @@ class Layout:
 
     ``header`` has one name a column, "" where there is none. ``row`` is its row, or the lower
     of its two; ``lines`` is 1 or 2. ``title`` are the rows above it. ``positions`` are those of
-    the canonical columns that the table brings; constants stand in the source.
+    the canonical columns that the table brings; constants stand in the source. ``cells`` is how
+    many cells the header has itself: below the others nothing may stand.
     """
 
     header: tuple[str, ...]
@@ -43,6 +44,7 @@ class Layout:
     lines: int
     title: tuple[tuple[str, ...], ...]
     positions: dict[str, int]
+    cells: int
 
 
 def find_layout(
@@ -57,7 +59,7 @@ def find_layout(
     whole: dict[str, Layout] = {}
     at_row = source.format.header_row
     for reading, rows in readings.items():
-        for layout in headers_of(rows, at_row):
+        for layout in headers_of(rows, at_row, _lettered(source)):
             positions, missing = _positions(source, layout.header)
             found = len(set(positions.values()))
             if found > best_found:
@@ -81,25 +83,30 @@ def find_layout(
     if problems and not whole:
         problems = _open_quote(path, readings[best_reading]) or problems
     positions, _ = _positions(source, best.header)
-    layout = Layout(best.header, best.row, best.lines, best.title, positions)
-    return best_reading, layout, problems
+    return best_reading, replace(best, positions=positions), problems
 
 
-def headers_of(rows: list[list[str]], at_row: int | None) -> Iterator[Layout]:
-    """Every header that rows may have: of one line, from the top, then of two lines."""
+def headers_of(rows: list[list[str]], at_row: int | None, lettered: int = 0) -> Iterator[Layout]:
+    """Every header that rows may have: of one line, from the top, then of two lines.
+
+    ``lettered`` is how many columns there are for sure, since one is declared by its letters.
+    """
     begin, end = (at_row - 1, at_row) if at_row else (0, min(len(rows), HEADER_WITHIN))
     for lines in (1, 2):
         for at in range(begin, end):
             if at + lines > len(rows) or not any(cell.strip() for cell in rows[at]):
                 continue
             title = tuple(tuple(row) for row in rows[:at])
-            for header in _headers(rows[at : at + lines], rows[at + lines :]):
-                yield Layout(header, at + lines, lines, title, {})
+            named = max(lettered, *(len(line) for line in rows[at : at + lines]))
+            for header in _headers(rows[at : at + lines], rows[at + lines :], named):
+                yield Layout(header, at + lines, lines, title, {}, min(named, len(header)))
 
 
-def _headers(lines: list[list[str]], below: list[list[str]]) -> Iterator[tuple[str, ...]]:
+def _headers(
+    lines: list[list[str]], below: list[list[str]], named: int
+) -> Iterator[tuple[str, ...]]:
     """The names of the columns; a name over several columns may hold for all of them."""
-    width = _width(max(len(line) for line in lines), lines, below)
+    width = _width(named, lines, below)
     padded = [[plain(cell) for cell in line] + [""] * width for line in lines]
     if len(lines) == 1:
         yield tuple(padded[0][:width])
@@ -116,16 +123,28 @@ def _headers(lines: list[list[str]], below: list[list[str]]) -> Iterator[tuple[s
 def _width(named: int, lines: list[list[str]], below: list[list[str]]) -> int:
     """How many cells a row has: as most rows below have, where the header differs by blanks.
 
-    A delimiter behind the last cell of every row, or of the header alone, is not a column.
+    A delimiter behind the last cell of every row, or of the header alone, is not a column. Rows
+    with something in more cells than the header are not rows of more columns: a delimiter inside
+    a cell has moved their cells, and they are rejected where the rows are read.
     """
-    sizes = [len(row) for row in below if any(cell.strip() for cell in row)]
+    filled = [row for row in below if any(cell.strip() for cell in row)]
+    sizes = [len(row) for row in filled]
     if not sizes:
         return named
     usual = max(sorted(set(sizes)), key=sizes.count)
     if sizes.count(usual) * 2 <= len(sizes):
         return named
+    if usual > named:
+        moved = sum(any(c.strip() for c in row[named:]) for row in filled if len(row) == usual)
+        return usual if moved * 2 < sizes.count(usual) else named
     surplus = [cell for line in lines for cell in line[usual:]]
-    return usual if usual > named or not any(cell.strip() for cell in surplus) else named
+    return named if any(cell.strip() for cell in surplus) else usual
+
+
+def _lettered(source: Source) -> int:
+    """How many columns there are by those that are declared by their letters."""
+    letters = [_LETTERS.match(name) for names in source.columns.values() for name in names]
+    return max((_position(found[1]) + 1 for found in letters if found), default=0)
 
 
 def _positions(source: Source, header: Sequence[str]) -> tuple[dict[str, int], bool]:

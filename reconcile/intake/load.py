@@ -156,6 +156,7 @@ class _Loader:
             path=opened.path,
             sheet=opened.sheet,
             header=layout.header,
+            cells=layout.cells,
             positions=layout.positions,
             table=table,
             columns=columns,

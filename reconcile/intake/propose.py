@@ -94,7 +94,8 @@ def propose(header: Sequence[str], sample: Sample, record: str | None = None) ->
             hidden.add(position)
         else:
             seen.append(_Seen(name, position, read_header(name), found))
-    matches = [_match(RECORDS[name], seen) for name in ([record] if record else RECORDS)]
+    names = [record] if record else [name for name, one in RECORDS.items() if one.exported]
+    matches = [_match(RECORDS[name], seen) for name in names]
     best = max(matches, key=lambda match: match.worth)
     why, sure = ("as given.", True) if record else _why(best, matches)
     choices = _choices(best, seen, sure_type=sure)

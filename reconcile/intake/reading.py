@@ -126,7 +126,9 @@ def open_with(record: str | None, grid: Grid, reading: str, layout: Layout) -> O
     columns = RECORDS[record].columns if record else ()
     alone = {c.name for c in columns if c.kind in ("reference", "references", "text")}
     plain = {at for name, at in layout.positions.items() if name in alone}
-    body = CsvBody.below(grid.path, grid.text, layout.row, len(layout.header), reading)
+    width = len(layout.header)
+    surplus = width - layout.cells
+    body = CsvBody.below(grid.path, grid.text, layout.row, width, reading, surplus)
     table = read_csv(body, wanted, plain)
     found |= {"encoding": grid.encoding, "delimiter": reading}
     return Opened(grid.path, grid.digest, "", layout, table, found)

@@ -64,7 +64,7 @@ def rejected_rows(
                 "row": one.table.ragged,
                 "column": "",
                 "text": "",
-                "why": f"{len(one.header)} cells, as many as the header has",
+                "why": f"{one.cells} cells, as many as the header has",
             }
         )
         for one in read

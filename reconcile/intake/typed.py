@@ -266,7 +266,14 @@ class _Reading:
             self.out[f"{name}_key"] = coded.with_texts(clean(coded.texts)[0]).series()
 
     def _whole(self, frame: pd.DataFrame) -> None:
-        """What no single cell shows: a line so large that its amount would not fit."""
+        """What no single cell shows: a line so large that its amount would not fit, and others."""
+        if self.reader.record.name == "decisions":
+            blank = pd.Series("", index=frame.index)
+            id_, rule, order = (frame.get(name, blank) for name in ("id", "rule", "order_ref"))
+            lacking = ((id_ == "") & ((rule == "") | (order == ""))).to_numpy(dtype=bool)
+            self.rejects.rows(
+                "id", self.shown["reason"], lacking, "an id, or a rule and an order_ref"
+            )
         price = {"orders": "unit_price", "invoices": "unit_cost"}.get(self.reader.record.name)
         if price is None or f"{price}_micro" not in frame or "qty" not in frame:
             return

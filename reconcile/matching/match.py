@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +19,7 @@ from reconcile.matching.invoice_lines import invoice_lines
 from reconcile.matching.kits import add_kit_quotes
 from reconcile.matching.lines import order_lines, supplier_order_lines
 from reconcile.matching.moneys import Moneys, money_table
-from reconcile.matching.parcel_numbers import add_numbers
+from reconcile.matching.number_faults import add_number_faults
 from reconcile.matching.perhaps_paid import add_perhaps_paid, add_suggestions
 from reconcile.matching.possible_doubles import possible_doubles
 from reconcile.matching.reuse import add_reused
@@ -60,8 +60,12 @@ def match(
     suppliers: Mapping[str, Supplier],
     tolerance: Tolerance,
     home_currency: str,
+    patterns: Sequence[str] = (),
 ) -> Matched:
-    """Compute every fact of the shop's orders."""
+    """Compute every fact of the shop's orders.
+
+    ``patterns``: what the shop's own tracking numbers look like, where it says so.
+    """
     tied = tie(records, parts, brought)
     parcels = add_goods(tied)
     add_kit_quotes(tied)
@@ -74,7 +78,7 @@ def match(
     of_shipments = brought.get("shipments", frozenset())
     add_deliveries(lines, tied, parcels, of_shipments, suppliers)
     parcel_rows = shipment_rows(tied, of_shipments)
-    add_numbers(parcel_rows, tied)
+    add_number_faults(parcel_rows, tied, patterns)
     billed = invoice_lines(tied, money, orders, records.get("sku_map"), rejected_keys)
     add_currencies(orders, tied, billed)
     paid = payment_rows(tied, money)

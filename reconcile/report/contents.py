@@ -54,6 +54,13 @@ class Contents:
     exceptions: one row per exception, every verdict. id, rule, title, verdict, severity, class,
         amount_minor, currency, amount_home_minor, order_ref, sku, supplier, document, event_date,
         due_by, age_days, list, cause, explanation, action, evidence, first_seen, change.
+    night_before: the night that this one is compared with; None without one. cleared: what was
+        open then and is no more. id, rule, title, class, list, amount_minor, currency, order_ref,
+        sku, supplier, document, reason (by what), evidence_of (the rows that cleared it).
+    moves: the roll-forward of open exceptions. class, currency, move (start, new, reopened,
+        cleared, accepted, not_open, changed, end), count, amount_minor.
+    nights: the last 30 nights with this one, oldest first. night, class, currency, count,
+        amount_minor of what was open.
     order_lines: one row per order line. order_ref, store, line_no, sku, supplier, ordered_date,
         state, ordered, live, billed, shipped, posted (tracking number the storefront shows),
         delivered_date, currency, agreed_minor, billed_minor, paid_minor.
@@ -79,6 +86,10 @@ class Contents:
     home_currency: str
     version: str
     exceptions: pd.DataFrame
+    night_before: date | None
+    cleared: pd.DataFrame
+    moves: pd.DataFrame
+    nights: pd.DataFrame
     order_lines: pd.DataFrame
     pay: pd.DataFrame
     post: pd.DataFrame

@@ -18,18 +18,21 @@ from reconcile.report.workbook import workbook
 __all__ = ["check_writable", "recover", "write_outputs"]
 
 
-def write_outputs(contents: Contents, out: Path) -> None:
+def write_outputs(contents: Contents, out: Path, keep: Callable[[], None] | None = None) -> None:
     """Write the report folder, all of it or nothing; what else lies in ``out`` is kept.
+
+    ``keep`` is called once everything is on the disk, before it is shown: where it fails,
+    nothing is.
 
     report.xlsx, exceptions.csv, order_lines.csv, summary.json and run.log always; each of
     lists/*.csv, rejected_rows.csv and rejected/*.csv where it has rows, and an earlier one is
     removed where it has not. All but run.log are the same bytes for the same contents. Raises
     FaultError where the disk does not take them.
     """
-    replace_folder(out, partial(_fill, contents))
+    replace_folder(out, partial(_fill, contents, keep))
 
 
-def _fill(contents: Contents, folder: Path) -> None:
+def _fill(contents: Contents, keep: Callable[[], None] | None, folder: Path) -> None:
     tables = csv_tables(contents)
     if any(path.startswith("lists/") for path in tables):
         (folder / "lists").mkdir()
@@ -45,6 +48,8 @@ def _fill(contents: Contents, folder: Path) -> None:
         ("run.log", _log(contents).encode()),
     ):
         _write(folder / name, partial(_put, data))
+    if keep is not None:
+        keep()
 
 
 def _write(path: Path, put: Callable[[BinaryIO], None]) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from reconcile.checks.catalogue import Rule, configured, load_catalogue
+from reconcile.checks.catalogue import FIELD, Rule, configured, load_catalogue
 from reconcile.checks.describe import describe_all, describe_one
 from reconcile.errors import FaultError, Problem
 
@@ -216,3 +216,19 @@ def test_catalogue_is_described_with_every_rule_and_case() -> None:
         one = describe_one(rule)
         assert all(str(case["name"]) in one for case in rule.examples)
         assert rule.text["action"].split()[0] in one
+
+
+def test_every_sentence_stands_alone() -> None:
+    """It names the order or document, a day, and how much: nobody has to look at the row."""
+    for rule in load_catalogue().values():
+        fields = set(FIELD.findall(rule.text["explanation"]))
+        if rule.table.name == "inputs":
+            assert fields == {"detail"}, rule.name
+            continue
+        kinds = {rule.table.facts[name].kind for name in fields if name in rule.table.facts}
+        dated = "date" in kinds or fields & {"due", "as_of", "month"}
+        assert dated, rule.name
+        assert "supplier" in fields or rule.table.name == "orders", rule.name
+        assert fields & {"order_ref", "document", "references", "month"}, rule.name
+        if rule.amount and rule.name != "unknown-order":  # a parcel has no amount
+            assert "money" in kinds, rule.name

@@ -11,6 +11,7 @@ import pytest
 
 from reconcile.cli import commands
 from tests.house.project import ROOT
+from tests.house.rule_list import parts, rule_list
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 CHECKS = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
@@ -71,3 +72,9 @@ def test_every_command_and_option_is_in_the_readme() -> None:
 def test_commands_of_the_readme_exist() -> None:
     names = {path for path, _ in _commands(commands, "reconcile")}
     assert {"reconcile nightly", "reconcile rules"} <= names
+
+
+def test_the_list_of_rules_is_current() -> None:
+    """Python -m tests.house.rule_list writes it anew."""
+    assert parts(README)[1] == rule_list()
+    assert rule_list().count("\n") > 30

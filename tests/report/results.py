@@ -17,7 +17,18 @@ AS_OF = date(2026, 10, 31)
 _INTEGERS = (
     *("amount_minor", "amount_home_minor", "age_days", "line_no", "ordered", "live", "billed"),
     *("shipped", "agreed_minor", "billed_minor", "paid_minor", "rows", "header", "blank"),
-    *("totals", "repeats", "rejected", "later", "accepted", "sum_minor", "left", "right", "row"),
+    *(
+        "totals",
+        "repeats",
+        "rejected",
+        "later",
+        "accepted",
+        "sum_minor",
+        "left",
+        "right",
+        "row",
+        "count",
+    ),
 )
 _DATES = ("event_date", "due_by", "ordered_date", "delivered_date")
 _NIGHT = Path(__file__).parent / "night"
@@ -58,12 +69,23 @@ def results(**changes: Any) -> Contents:
         [["unpaid", "Not paid", "high", "owed", "pay", "grace_days = 1", "yes"]],
     )
     rules["changed"] = rules["changed"] == "yes"
+    cleared = frame(
+        ["id", "rule", "title", "class", "list", "amount_minor", "currency", "order_ref", "sku",
+         "supplier", "document", "reason", "evidence_of"],
+        [["abcdefabcdef", "unpaid", "Not paid", "owed", "pay", "1250", "EUR", "LL-7", "",
+          "kestrel", "", "new or changed rows in the payments", "payments/kestrel.csv row 31"]],
+    )  # fmt: skip
+    moves = ["class", "currency", "move", "count", "amount_minor"]
     contents = Contents(
         shop="Lantern Lane",
         as_of=AS_OF,
         home_currency="EUR",
         version="0.1.0",
         exceptions=exceptions,
+        night_before=date(2026, 10, 30),
+        cleared=cleared,
+        moves=frame(moves, []),
+        nights=frame(["night", "class", "currency", "count", "amount_minor"], []),
         order_lines=_read("order_lines"),
         pay=frame(
             ["order_ref", "supplier", "invoice_no", "amount_minor", "currency", "due_by"],

@@ -1,0 +1,74 @@
+"""Writing down a decision on one exception."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+
+import pandas as pd
+
+from reconcile.errors import Problem, RefusedError
+from reconcile.memory.database import HISTORY_FILE, history_to_read
+from reconcile.memory.decisions import DECISIONS_FILE, Decision, write_decision
+from reconcile.memory.nights import Found, last_seen
+from reconcile.money import major_text
+from reconcile.shop import Shop
+from reconcile.shop_file import read_shop
+
+
+def decide_on(
+    folder: Path,
+    id_: str,
+    as_of: Callable[[Shop], date],
+    reason: str,
+    until: date | None,
+    decided_by: str,
+) -> str:
+    """Accept one exception as the history saw it last, up to its amount; in a sentence.
+
+    Raises RefusedError where the shop, the history or the id is not there, or the decision would
+    end before it begins.
+    """
+    shop, problems = read_shop(folder)
+    if problems:
+        raise RefusedError(problems)
+    day, reason, decided_by = as_of(shop), " ".join(reason.split()), " ".join(decided_by.split())
+    for name, text in (("--reason", reason), ("--by", decided_by)):
+        if not text:
+            raise RefusedError([Problem(name, "is blank.", "Write it out.")])
+    if until is not None and until < day:
+        what = f"{until} is before the day of the decision, {day}."
+        raise RefusedError([Problem("--until", what, "Give a later day.")])
+    found = _found(folder, id_, day)
+    decision = Decision(
+        id_, found.rule, found.order_ref, found.amount_minor, found.currency, day, decided_by,
+        reason, until,
+    )  # fmt: skip
+    write_decision(folder, decision)
+    limit = "" if found.amount_minor is None else f", up to {_amount(found)}"
+    ends = "" if until is None else f", until {until}"
+    about = f"{found.rule} of order {found.order_ref}" if found.order_ref else found.rule
+    return f"Accepted: {about}{limit}{ends}. Added to {folder / DECISIONS_FILE}."
+
+
+def _found(folder: Path, id_: str, day: date) -> Found:
+    """The exception as the last night up to ``day`` saw it."""
+    with history_to_read(folder) as history:
+        if history is None:
+            what = "there is no history yet, so no exception is known."
+            raise RefusedError([Problem(str(folder / HISTORY_FILE), what, "Run nightly first.")])
+        found, ids = last_seen(history, id_, day)
+    if found is None:
+        what = f"no exception with this id was found up to {day}."
+        close = difflib.get_close_matches(id_, ids, n=1)
+        near = f" Did you mean {close[0]}?" if close else ""
+        raise RefusedError([Problem(id_, what, f"Ids stand in exceptions.csv.{near}")])
+    return found
+
+
+def _amount(found: Found) -> str:
+    amount = pd.Series([found.amount_minor], dtype="Int64")
+    shown = major_text(amount, pd.Series([found.currency]))
+    return f"{shown.iloc[0]} {found.currency}"

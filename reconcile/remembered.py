@@ -1,0 +1,98 @@
+"""A night beside the nights before: changes, decisions, and what is kept of it."""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+import reconcile
+from reconcile.checks.catalogue import Rule
+from reconcile.memory.compare import (
+    Compared,
+    Rows,
+    carried,
+    compared,
+    nothing_before,
+    roll_proofs,
+)
+from reconcile.memory.decisions import accepted, in_one_table, load_decisions, named_in
+from reconcile.memory.keep import keep_night
+from reconcile.memory.nights import Run, amounts_then, night_before, nights_before
+from reconcile.memory.rows import all_links, digests, rows_behind
+from reconcile.night import Night
+
+_NIGHTS = 30  # nights that the report draws
+_NO_PROOFS = pd.DataFrame({"proof": [], "unit": [], "left": [], "right": []})
+
+
+@dataclass(frozen=True)
+class Remembered:
+    """A night's exceptions with what history and decisions say of them.
+
+    ``before`` is the night that it was compared with, None where there is none. ``nights``: what
+    was open on the last 30 nights and is tonight. ``proofs``: empty where there is no history.
+    """
+
+    compared: Compared
+    run: Run
+    before: date | None
+    nights: pd.DataFrame
+    proofs: pd.DataFrame
+
+    def keep(self, history: sqlite3.Connection, night: Night, *, proofs_hold: bool) -> None:
+        """Write the night into the history; nothing stands until that is committed."""
+        keep_night(
+            history,
+            night.as_of,
+            self.run,
+            night.intake.files,
+            self.compared,
+            proofs_hold=proofs_hold,
+        )
+
+
+def remember(
+    night: Night, rules: dict[str, Rule], history: sqlite3.Connection | None
+) -> Remembered:
+    """Ask the history, where there is one, and the decisions about a night's exceptions."""
+    found, day = night.exceptions, night.as_of
+    decided, logged = night.intake.records.get("decisions"), load_decisions(night.shop.folder)
+    run = _run(night, rules)
+    if history is None:
+        found = accepted(found, in_one_table(logged, decided, found, None), day)
+        alone = nothing_before(found)
+        tonight = alone.open_items.assign(night=str(day))
+        return Remembered(alone, run, None, tonight, _NO_PROOFS)
+    before = night_before(history, day, found["id"])
+    found, cleared = carried(found, before, _rows(night), run, day)
+    amounts = amounts_then(history, named_in(decided, found), day)
+    found = accepted(found, in_one_table(logged, decided, found, amounts), day)
+    all_of = compared(found, cleared, before, day)
+    tonight = all_of.open_items.assign(night=str(day))
+    nights = pd.concat([nights_before(history, day, _NIGHTS - 1), tonight], ignore_index=True)
+    return Remembered(all_of, run, before.night, nights, roll_proofs(before, all_of))
+
+
+def _run(night: Night, rules: dict[str, Rule]) -> Run:
+    """What decides a night besides its files; where the shop folder is does not count."""
+    settings = replace(night.shop, folder=Path())
+    digest = [hashlib.sha256(repr(part).encode()).hexdigest() for part in (settings, rules)]
+    return Run(reconcile.__version__, night.shop.home_currency, *digest)
+
+
+def _rows(night: Night) -> Rows:
+    rows = digests(night.intake.records)
+    names = np.append(night.intake.files["file"].to_numpy(dtype=object), "")
+    place = pd.Series("", index=rows.index, dtype="str")
+    for record, mine in rows.groupby("record"):
+        at = night.matched.places[str(record)].iloc[mine["row_id"].to_numpy()]
+        file = pd.Series(names[at["file"].to_numpy(np.int64)], index=mine.index, dtype="str")
+        place[mine.index] = file + " row " + at["row"].astype("str").to_numpy()
+    behind = rows_behind(night.exceptions, night.tables, night.matched.links)
+    return Rows(rows.assign(place=place), all_links(night.matched.links), behind)
