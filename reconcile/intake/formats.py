@@ -205,7 +205,9 @@ def _dates(source: Source, tables: Sequence[Table], columns: list[Column]) -> li
                 if not form:
                     problems.append(_which_first(table, column))
             elif form in _UNCLEAR:
-                problems.append(Problem(table.path, f"{column.name}: {_UNCLEAR[form]}", _ONE_FORM))
+                problems.append(
+                    Problem(table.path, f"{column.name}: {_UNCLEAR[form]}", _MEND[form])
+                )
             formed[column.name] = form
         results.append((formed, problems))
     return results
@@ -219,7 +221,13 @@ _UNCLEAR = {
         "month in those that it took for dates."
     ),
 }
-_ONE_FORM = "Export it in one form, or set dates in [source.format]; other rows are rejected then."
+_MEND = {
+    _MIXED: "Export it in one form, or set dates in [source.format]; other rows are rejected then.",
+    _HALF_TEXT: (
+        "Export it as CSV, or set dates in [source.format] to the form of the texts; dates are "
+        "read as the workbook has them then."
+    ),
+}
 
 
 def _form(table: Table, column: Column) -> str:

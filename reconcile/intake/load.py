@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
+import numpy as np
 import pandas as pd
 
 from reconcile.dates import as_day
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.coded import Coded
 from reconcile.intake.cover import covered_to, find_gaps
+from reconcile.intake.date_cells import CellKinds
 from reconcile.intake.fates import SourceRows, settle
 from reconcile.intake.foot import find_foot, kept_rows, stated_totals
 from reconcile.intake.formats import Forms, plain_numbers
@@ -21,6 +24,7 @@ from reconcile.intake.read import Read
 from reconcile.intake.reading import Opened
 from reconcile.intake.rejected import Original, rejected_keys
 from reconcile.intake.schemas import checked
+from reconcile.intake.text_table import TextTable
 from reconcile.intake.typed import Reader
 from reconcile.records import RECORDS
 from reconcile.shop import Shop, Source
@@ -163,7 +167,7 @@ class _Loader:
             table=table,
             columns=columns,
             forms=forms,
-            typed=reader.read(columns, count, forms),
+            typed=reader.read(columns, count, forms, _kinds(table, layout.positions)),
             aside=aside,
         )
 
@@ -216,6 +220,16 @@ _NO_TOTALS = pd.DataFrame(
     {name: pd.Series(dtype="str") for name in ("source", "file", "column", "stated", "found")}
     | {"row": pd.Series(dtype="int64")}
 )
+
+
+def _kinds(table: TextTable, positions: Mapping[str, int]) -> dict[str, CellKinds]:
+    """What the cells of a workbook's columns are; nothing of a text."""
+    none = np.zeros(len(table.rows), dtype=bool)
+    return {
+        name: CellKinds(table.numbers.get(at, none), table.dates.get(at, none))
+        for name, at in positions.items()
+        if at in table.numbers or at in table.dates
+    }
 
 
 def _earliest(days: list[date | None]) -> date | None:

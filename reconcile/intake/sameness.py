@@ -127,12 +127,13 @@ def compared(
     return Compared(record, file, content, keys, brings, bad)
 
 
-def _forms(read: Sequence[Read]) -> dict[str, set[str]]:
-    """The forms of dates of each column in the files that bring it."""
-    found: dict[str, set[str]] = {name: set() for one in read for name in one.columns}
+def _forms(read: Sequence[Read]) -> dict[str, set[tuple[str, bool]]]:
+    """The forms of dates of each column in the files that bring it; workbooks have their own."""
+    found: dict[str, set[tuple[str, bool]]] = {name: set() for one in read for name in one.columns}
     for one in read:
         for name in one.columns:
-            found[name].add(one.forms.dates.get(name, ""))
+            form = one.forms.dates.get(name, "")
+            found[name].add((form, one.positions.get(name) in one.table.dates))
     return found
 
 

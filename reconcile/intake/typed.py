@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -18,8 +19,8 @@ from reconcile.intake.amounts import in_minor, parse_amounts, parse_counts, sign
 from reconcile.intake.coded import Bools, Coded, bools, holds
 from reconcile.intake.countries import to_codes
 from reconcile.intake.damage import damaged
+from reconcile.intake.date_cells import CellKinds, parse_date_cells
 from reconcile.intake.formats import Forms
-from reconcile.intake.moments import parse_dates
 from reconcile.intake.several import several_references
 from reconcile.intake.told import Told
 from reconcile.intake.total_word import total_words
@@ -30,6 +31,7 @@ from reconcile.shop import Shop, Source
 _THREADS = 2
 _MOST_LINE_MICRO = 4e18  # quantity times unit price has to stay inside 64 bits
 _MOST_CHARACTERS = 32_767  # in a cell; source: Microsoft, Excel specifications and limits
+_NO_KINDS: Mapping[str, CellKinds] = MappingProxyType({})
 _IDENTIFIERS = ("reference", "references", "sku")
 
 
@@ -70,21 +72,34 @@ class Reader:
         self.shop_zone = shop.zone
         self.suppliers = supplier_names(shop)
 
-    def read(self, columns: Mapping[str, Coded], count: int, forms: Forms) -> Typed:
-        """Type every column that the source brings; others are absent, not blank."""
-        return _Reading(self, columns, count, forms).typed()
+    def read(
+        self,
+        columns: Mapping[str, Coded],
+        count: int,
+        forms: Forms,
+        kinds: Mapping[str, CellKinds] = _NO_KINDS,
+    ) -> Typed:
+        """Type every column that the source brings; others are absent, not blank.
+
+        ``kinds`` says of the columns of a workbook what each of their cells is.
+        """
+        return _Reading(self, columns, count, forms, kinds).typed()
 
 
 class _Reading:
     """The reading of one table: what has come of it so far."""
 
     def __init__(
-        self, reader: Reader, columns: Mapping[str, Coded], count: int, forms: Forms
+        self,
+        reader: Reader,
+        columns: Mapping[str, Coded],
+        count: int,
+        forms: Forms,
+        kinds: Mapping[str, CellKinds],
     ) -> None:
-        self.reader, self.forms, self.count = reader, forms, count
+        self.reader, self.forms, self.count, self.kinds = reader, forms, count, kinds
         self.shown = columns
-        self.rejects, self.notes = Told(), Told()
-        self.out: Out = {}
+        self.rejects, self.notes, self.out = Told(), Told(), Out()
         self.parts: dict[str, pd.DataFrame] = {}
         self.currency: Coded | None = None
 
@@ -110,7 +125,7 @@ class _Reading:
 
     def _apart(self, column: Column) -> _Reading:
         """One column read by itself, with the currency of each row."""
-        apart = _Reading(self.reader, self.shown, self.count, self.forms)
+        apart = _Reading(self.reader, self.shown, self.count, self.forms, self.kinds)
         apart.currency = self.currency
         apart._column(column, self.shown[column.name])
         return apart
@@ -188,8 +203,8 @@ class _Reading:
         decimal = self.forms.decimals.get(column.name, ".")
         if column.kind == "date":
             dates = self.forms.dates[column.name]
-            reader = self.reader
-            parsed = parse_dates(texts, dates, reader.source_zone, reader.shop_zone)
+            zones = self.reader.source_zone, self.reader.shop_zone
+            parsed = parse_date_cells(texts, dates, self.kinds.get(column.name), *zones)
             return parsed, f"a date, {dates}" if "%" not in dates else dates
         if column.kind == "count":
             return parse_counts(texts, decimal), "a whole number, 0 or more"
