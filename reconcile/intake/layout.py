@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from reconcile.errors import Problem
-from reconcile.intake.private import private
+from reconcile.intake.private import names_a_firm, private
 from reconcile.records import RECORDS, Column
 from reconcile.references import plain
 from reconcile.shop import Source, nearest
@@ -257,8 +257,10 @@ def _wrong_headers(source: Source, path: str, layout: Layout, *, found: bool) ->
 
 def _about_a_person(column: Column, header: str) -> bool:
     """Whether a column would bring what is private; "Name" alone may be that of an order."""
-    if header == column.name or column.name in _MAY_BE_NAMED or not private(header):
+    if header == column.name or not private(header):
         return False
+    if column.name in _MAY_BE_NAMED:
+        return not names_a_firm(header)
     return not (plain(header).casefold() in _NAME_ALONE and column.kind in ("reference", "sku"))
 
 

@@ -75,7 +75,8 @@ class TradeWords:
     column it is, and those that may mean it. ``others`` holds, by record type, headers of
     columns that it does not know. ``cells`` holds, by record type and column, the canonical
     word of each folded word. ``totals`` and ``period`` are folded words, with and without
-    their accents. ``private_inside`` and ``private_endings`` are parts of words that are written
+    their accents. ``private_firm`` are headers about people that may name a firm;
+    ``private_inside`` and ``private_endings`` are parts of words that are written
     together.
     """
 
@@ -87,6 +88,7 @@ class TradeWords:
     period: frozenset[str]
     private: Phrases
     private_alone: Phrases
+    private_firm: Phrases
     private_inside: Words
     private_endings: Words
     not_private: Phrases
@@ -115,6 +117,7 @@ def trade_words() -> TradeWords:
         period=_plain_words(table["period"]),
         private=_phrases(_all(private["words"])),
         private_alone=_phrases(_all(private["alone"])),
+        private_firm=_phrases(_all(private["firm"])),
         private_inside=tuple(_all(private["inside"])),
         private_endings=tuple(_all(private["endings"])),
         not_private=_phrases(_all(private["except"])),
