@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from reconcile.errors import Problem
 from reconcile.intake.amounts import Marks, marks
@@ -66,7 +67,7 @@ def _decimals(source: Source, tables: Sequence[Table], columns: list[Column]) ->
     if declared:
         return [({column.name: declared for column in columns}, []) for _ in tables]
     seen = [
-        {c.name: marks(_written(table, c)) for c in columns if c.name in table.positions}
+        {c.name: marks(*_written(table, c)) for c in columns if c.name in table.positions}
         for table in tables
     ]
     own = [{name: _clear(found) for name, found in each.items()} for each in seen]
@@ -80,9 +81,9 @@ def _decimals(source: Source, tables: Sequence[Table], columns: list[Column]) ->
                 marked[column.name] = "."
                 continue
             others = {each[column.name] for each in own if each.get(column.name)}
-            mark = decided[column.name] or (
-                "" if _speaks_both(found[column.name]) else _agreed(others)
-            )
+            if _speaks_both(found[column.name]) or not others <= (in_file or others):
+                others = set()  # what the file itself shows counts more than other files
+            mark = decided[column.name] or _agreed(others)
             mark = mark or _by_kind(source, table, column, found[column.name], in_file)
             marked[column.name] = mark or "."
             if not mark:
@@ -91,16 +92,18 @@ def _decimals(source: Source, tables: Sequence[Table], columns: list[Column]) ->
     return results
 
 
-def _written(table: Table, column: Column) -> pa.Array:
-    """The distinct texts of a column that were written as text, tidy and not blank."""
+def _written(table: Table, column: Column) -> tuple[pa.Array, NDArray[np.int64]]:
+    """The texts of a column that were written as text, tidy and not blank, and their rows."""
     at = table.positions[column.name]
     coded = table.texts.columns[at]
     typed = table.texts.numbers.get(at), table.texts.dates.get(at)
     masks = [mask for mask in typed if mask is not None]
     if masks:
         coded = coded.filter(~np.logical_or.reduce(masks))
-    texts = tidy(coded.distinct)
-    return texts.filter(pa.array(~nothing(texts)))
+    texts, counts = coded.counted()
+    texts = tidy(texts)
+    filled = ~nothing(texts)
+    return texts.filter(pa.array(filled)), counts[filled]
 
 
 def _clear(found: Marks) -> str:
@@ -232,13 +235,13 @@ _MEND = {
 
 def _form(table: Table, column: Column) -> str:
     """The form of a column's dates: the one that fits most cells, or why there is none."""
-    texts = _written(table, column)
+    texts, rows = _written(table, column)
     if not len(texts) or pc.all(pc.match_substring_regex(texts, _ISO_DAY)).as_py():
         return "year-first"
     fits = fitting(texts)
     slashed = fits["day-first"] | fits["month-first"]
-    counts = {name: int(mask.sum()) for name, mask in fits.items()}
-    counts |= {"day-first": int(slashed.sum()), "month-first": 0}
+    counts = {name: int(rows[mask].sum()) for name, mask in fits.items()}
+    counts |= {"day-first": int(rows[slashed].sum()), "month-first": 0}
     # Of equals the form that the record types define.
     best = max(sorted(counts, key=lambda name: name != "year-first"), key=counts.__getitem__)
     if not counts[best] or best != "day-first":

@@ -90,6 +90,21 @@ def test_another_file_of_the_source_decides_the_same_column(tmp_path: Path) -> N
     assert sorted(map(str, column(found, "unit_price_micro"))) == ["1234000", "12500000"]
 
 
+def test_what_the_file_shows_counts_more_than_other_files(tmp_path: Path) -> None:
+    files = {
+        "orders-1.csv": _file({"unit_price": "12.50"}),
+        "orders-2.csv": _file({"unit_price": "1.234", "order_total": "12,50"}),
+    }
+    problem = only_problem(write(tmp_path, files))
+    assert problem.place == "orders-2.csv"
+    assert "1.234" in problem.what
+
+
+def test_the_mark_of_most_rows_counts_and_not_that_of_most_texts(tmp_path: Path) -> None:
+    found = _prices(tmp_path, *["12.50"] * 40, "3,50", "4,50", "1,234")
+    assert found == [12_500_000] * 40 + [1_234_000_000]
+
+
 def test_a_lone_point_in_an_amount_or_a_count_is_a_question(tmp_path: Path) -> None:
     for cells in ({"order_total": "1.234"}, {"qty": "1.000"}):
         problem = only_problem(write(tmp_path, {"orders.csv": _file(cells)}))

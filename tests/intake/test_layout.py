@@ -204,7 +204,7 @@ def test_no_name_of_a_firm_excuses_an_address(tmp_path: Path, header: str) -> No
         "shipments.csv": csv_of(parcels, f"{private},1,2026-01-03"),
     }
     problems = refused(write(tmp_path, files, settings))
-    assert [problem.what.split()[0] for problem in problems] == ["store", "supplier", "carrier"]
+    assert [problem.what.split()[0] for problem in problems] == ["store", "carrier", "supplier"]
     assert all("about a person" in problem.what for problem in problems)
     assert "pigeonpost" not in str(problems)
 
