@@ -97,6 +97,36 @@ def nightly(
             raise SystemExit(_FOUND)
 
 
+@commands.command("month-end")
+@click.argument("shop", default=".", type=click.Path(path_type=Path))
+@click.option(
+    "--month",
+    required=True,
+    type=click.DateTime(["%Y-%m"]),
+    help="The month to be checked, YYYY-MM.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="Where to write; SHOP/out/YYYY-MM when left out.",
+)
+def month_end(shop: Path, month: datetime, out: Path | None) -> None:
+    """Prove the cash of one month of the shop folder SHOP.
+
+    Example: reconcile month-end myshop --month 2026-10
+    """
+    from reconcile.month_end.period import Month
+    from reconcile.month_end.run import run_month_end
+    from reconcile.report.cash_summary import cash_text
+
+    contents, target = run_month_end(shop, Month(month.year, month.month), out, _say)
+    click.echo(cash_text(contents))
+    click.echo(f"Written to {target}")
+    if not contents.proofs["holds"].all():
+        click.echo("The proof does not hold: money is not accounted for.", err=True)
+        raise SystemExit(_FAULT)
+
+
 @commands.command()
 @click.argument("name", required=False)
 def rules(name: str | None) -> None:

@@ -9,8 +9,9 @@ from pathlib import Path
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.coded import Coded
 from reconcile.intake.formats import Forms, Table, find_forms
+from reconcile.intake.narrative import without_persons
 from reconcile.intake.reading import Files, Opened, open_table
-from reconcile.intake.typed import Reader
+from reconcile.intake.typed import Reader, supplier_names
 from reconcile.records import RECORDS
 from reconcile.shop import SETTINGS_FILE, Shop, Source
 
@@ -28,6 +29,7 @@ def open_all(shop: Shop) -> tuple[list[Found], list[Problem]]:
     """The tables of every source, and every problem with them and the constants beside them."""
     problems: list[Problem] = []
     files = Files(shop.folder)
+    suppliers = supplier_names(shop)
     found = []
     for source in shop.sources:
         one = Found(source, [])
@@ -39,7 +41,7 @@ def open_all(shop: Shop) -> tuple[list[Found], list[Problem]]:
                 continue
             problems += wrong
             if opened is not None:
-                one.opened.append(opened)
+                one.opened.append(without_persons(opened, source.record, suppliers))
         tables = [table_of(opened) for opened in one.opened]
         one.forms, unclear = find_forms(source, tables)
         problems += [*unclear, *_constants(shop, source)]

@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow as pa
 
 from reconcile.errors import Problem, RefusedError
+from reconcile.intake.camt import statement_rows
 from reconcile.intake.coded import Coded
 from reconcile.intake.encodings import to_utf8
 from reconcile.intake.files import Content, read_content
@@ -87,6 +88,10 @@ class Files:
 
 
 def _grid(content: Content, form: Format) -> Grid:
+    if content.kind == "camt":
+        text = statement_rows(content.path, content.data)
+        heads = {",": first_rows(content.path, text, ",")}
+        return Grid(content.path, content.digest, heads, text, "utf-8")
     if content.kind != "text":
         workbook = Workbook(content)
         shown = sorted(workbook.sheets, key=lambda sheet: not sheet.visible)
@@ -134,7 +139,7 @@ def open_with(record: str | None, grid: Grid, reading: str, layout: Layout) -> O
         found |= {"sheet": reading}
         return Opened(grid.path, grid.digest, reading, layout, table, found, notes)
     columns = RECORDS[record].columns if record else ()
-    alone = {c.name for c in columns if c.kind in ("reference", "references", "text")}
+    alone = {c.name for c in columns if c.kind in ("reference", "references", "text", "narrative")}
     plain = {at for name, at in layout.positions.items() if name in alone}
     width = len(layout.header)
     surplus = width - layout.cells

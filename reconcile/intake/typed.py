@@ -21,15 +21,16 @@ from reconcile.intake.countries import to_codes
 from reconcile.intake.damage import damaged
 from reconcile.intake.date_cells import CellKinds, parse_date_cells
 from reconcile.intake.formats import Forms
+from reconcile.intake.narrative import known_payees
 from reconcile.intake.several import several_references
 from reconcile.intake.told import Told
 from reconcile.intake.total_word import total_words
+from reconcile.intake.whole_rows import faults_of_rows
 from reconcile.records import RECORDS, Column
 from reconcile.references import clean, fold
 from reconcile.shop import Shop, Source
 
 _THREADS = 2
-_MOST_LINE_MICRO = 4e18  # quantity times unit price has to stay inside 64 bits
 _MOST_CHARACTERS = 32_767  # in a cell; source: Microsoft, Excel specifications and limits
 _NO_KINDS: Mapping[str, CellKinds] = MappingProxyType({})
 _IDENTIFIERS = ("reference", "references", "sku")
@@ -140,6 +141,9 @@ class _Reading:
             self._simple(column, shown, coded)
         elif column.kind == "supplier":
             self.out[column.name] = coded.with_texts(self._suppliers(coded.texts)).series()
+        elif column.kind == "payee":
+            payees = known_payees(coded.texts, self.reader.suppliers)
+            self.out[column.name] = coded.with_texts(payees).series()
         elif column.kind == "country":
             codes, known = to_codes(coded.texts)
             strange = ~known & bools(pc.not_equal(coded.texts, ""))
@@ -210,8 +214,8 @@ class _Reading:
             return parse_counts(texts, decimal), "a whole number, 0 or more"
         words = self.reader.source.words.get(column.name, {})
         if column.kind == "word":
-            texts = cells.translated(texts, words)
-            return cells.parse_words(texts, column.words), "one of " + ", ".join(column.words)
+            expected = "one of " + ", ".join(filter(None, column.words))
+            return cells.parse_words(cells.translated(texts, words), column.words), expected
         if column.kind == "flag":
             return cells.parse_flags(cells.translated(texts, words)), "yes or no"
         if column.kind == "rate":
@@ -285,21 +289,10 @@ class _Reading:
             self.out[f"{name}_key"] = coded.with_texts(clean(coded.texts)[0]).series()
 
     def _whole(self, frame: pd.DataFrame) -> None:
-        """What no single cell shows: a line so large that its amount would not fit, and others."""
-        if self.reader.record.name == "decisions":
-            blank = pd.Series("", index=frame.index)
-            id_, rule, order = (frame.get(name, blank) for name in ("id", "rule", "order_ref"))
-            lacking = ((id_ == "") & ((rule == "") | (order == ""))).to_numpy(dtype=bool)
-            self.rejects.rows(
-                "id", self.shown["reason"], lacking, "an id, or a rule and an order_ref"
-            )
-        price = {"orders": "unit_price", "invoices": "unit_cost"}.get(self.reader.record.name)
-        if price is None or f"{price}_micro" not in frame or "qty" not in frame:
-            return
-        micro = frame[f"{price}_micro"].to_numpy(dtype=np.float64, na_value=0)
-        qty = frame["qty"].to_numpy(dtype=np.float64, na_value=0)
-        big = np.abs(micro * qty) > _MOST_LINE_MICRO
-        self.rejects.rows(price, self.shown[price], big, "a line of less than 4 000 000 000 000")
+        """What no single cell shows."""
+        for column, rows, expected in faults_of_rows(self.reader.record.name, frame):
+            shown = self.shown.get(column, Coded.constant("", self.count))
+            self.rejects.rows(column, shown, rows, expected)
 
 
 _SIMPLE = ("date", "count", "word", "flag", "rate", "currency")

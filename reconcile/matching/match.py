@@ -40,8 +40,11 @@ class Matched:
     ``links``: per record type which rows (``row_id``) stand behind which ``supplier_order``; and
     per fact table of several rows each which (``record``, ``row_id``) stand behind row ``at``.
     ``lines``: every order line with its state and quantities, for the reader.
-    ``collisions`` and ``conflicts``: what the orders themselves do not settle. ``proofs``:
-    sums that have to be equal (``proof, unit, left, right``).
+    ``shares``: what payments pay of supplier orders (``row_id`` of the payment, ``supplier_order``,
+    ``currency``, ``amount``, refunds received negative). ``line_amounts``: what each invoice row
+    bills, credits negative. ``line_rows``: the row of the orders of each line in ``order_lines``.
+    ``collisions`` and ``conflicts``: what the orders themselves do not
+    settle. ``proofs``: sums that have to be equal (``proof, unit, left, right``).
     """
 
     tables: dict[str, pd.DataFrame]
@@ -49,6 +52,9 @@ class Matched:
     links: dict[str, pd.DataFrame]
     places: dict[str, pd.DataFrame]
     lines: pd.DataFrame
+    shares: pd.DataFrame
+    line_amounts: Ints
+    line_rows: Ints
     collisions: pd.DataFrame
     conflicts: pd.DataFrame
     proofs: pd.DataFrame
@@ -128,11 +134,26 @@ def match_with_ledger(
         },
         places=_places(tied),
         lines=states(tied, money, lines, orders),
+        shares=_shares(money),
+        line_amounts=money.line_amount,
+        line_rows=tied.lines["row_id"].to_numpy(np.int64),
         collisions=tied.orders.collisions,
         conflicts=tied.orders.conflicts,
         proofs=_proofs(tied, money),
     )
     return out, partial(ledger_of, tied, money)
+
+
+def _shares(money: Moneys) -> pd.DataFrame:
+    rows = money.rows.iloc[money.shares["money"].to_numpy(np.int64)]
+    return pd.DataFrame(
+        {
+            "row_id": money.shares["payment"].to_numpy(np.int64),
+            "supplier_order": rows["supplier_order"].to_numpy(np.int64),
+            "currency": rows["currency"].to_numpy(),
+            "amount": money.shares["amount"].to_numpy(np.int64),
+        }
+    ).astype({"currency": "str"})
 
 
 def _places(tied: Tied) -> dict[str, pd.DataFrame]:

@@ -21,6 +21,7 @@ _GOOD = {
     "reference": "LL-1", "references": "LL-1; LL-2", "sku": "LAN-1", "supplier": "kestrel",
     "currency": "EUR", "country": "IE", "count": "2", "money": "12.50", "price": "6.25",
     "date": "2026-01-02", "flag": "yes", "rate": "1.1", "text": "KX00000001P",
+    "narrative": "PAY-1 LL-1", "payee": "kestrel",
 }  # fmt: skip
 _TEXT = st.text(st.characters(codec="utf-8"), max_size=12)
 _ODD = st.sampled_from(
