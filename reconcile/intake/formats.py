@@ -19,7 +19,8 @@ from reconcile.errors import Problem
 from reconcile.intake.amounts import Marks, marks
 from reconcile.intake.cells import nothing, tidy
 from reconcile.intake.coded import Bools, Coded, bools
-from reconcile.intake.moments import fitting, same_day
+from reconcile.intake.day_order import EITHER, MIXED, first_of
+from reconcile.intake.moments import fitting
 from reconcile.intake.text_table import TextTable
 from reconcile.money import minor_digits
 from reconcile.records import RECORDS, Column
@@ -203,7 +204,7 @@ def _dates(source: Source, tables: Sequence[Table], columns: list[Column]) -> li
         problems = []
         for column in columns:
             form = found.get(column.name, "year-first")
-            if form == _EITHER:
+            if form == EITHER:
                 form = _agreed(in_file) if in_file else together
                 if not form:
                     problems.append(_which_first(table, column))
@@ -216,16 +217,16 @@ def _dates(source: Source, tables: Sequence[Table], columns: list[Column]) -> li
     return results
 
 
-_EITHER, _MIXED, _HALF_TEXT = "either", "mixed", "half-text"
+_HALF_TEXT = "half-text"
 _UNCLEAR = {
-    _MIXED: "some of its dates begin with the day and some with the month.",
+    MIXED: "some of its dates begin with the day and some with the month.",
     _HALF_TEXT: (
         "some of its cells are dates and some are text; a spreadsheet may have swapped day and "
         "month in those that it took for dates."
     ),
 }
 _MEND = {
-    _MIXED: "Export it in one form, or set dates in [source.format]; other rows are rejected then.",
+    MIXED: "Export it in one form, or set dates in [source.format]; other rows are rejected then.",
     _HALF_TEXT: (
         "Export it as CSV, or set dates in [source.format] to the form of the texts; dates are "
         "read as the workbook has them then."
@@ -248,22 +249,7 @@ def _form(table: Table, column: Column) -> str:
         return best if counts[best] else "year-first"
     if column_has_dates(table, column):
         return _HALF_TEXT
-    return _order(texts.filter(pa.array(slashed)))
-
-
-def _order(texts: pa.Array) -> str:
-    """Day or month first, of dates that begin with one of them."""
-    fits = fitting(texts)
-    day, month = fits["day-first"], fits["month-first"]
-    only_day, only_month = int((~month).sum()), int((~day).sum())
-    unclear = day & month & ~same_day(texts)
-    if only_day and only_month:
-        many, few = max(only_day, only_month), min(only_day, only_month)
-        if many == few or (unclear.any() and many <= _CLEAR * few):
-            return _MIXED
-    if only_day or only_month:
-        return "day-first" if only_day > only_month else "month-first"
-    return _EITHER if unclear.any() else "day-first"
+    return first_of(texts.filter(pa.array(slashed)), rows[slashed])
 
 
 def column_has_dates(table: Table, column: Column) -> bool:
@@ -276,7 +262,7 @@ def _which_first(table: Table, column: Column) -> Problem:
     row, text = _first(table, column, "^[0-9]{1,2}[-/.][0-9]{1,2}[-/.]")
     what = (
         f"{column.name} can be read in two ways: does {text} begin with the day or with the "
-        f"month? No date of the file decides it."
+        f"month? The dates of the file do not decide it."
     )
     mend = 'Set dates = "day-first" or dates = "month-first" in [source.format].'
     return Problem(table.path, what, mend, row=row)

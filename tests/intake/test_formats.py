@@ -199,6 +199,26 @@ def test_days_first_and_months_first_in_one_column_are_a_question(tmp_path: Path
         assert "with the day and some" in only_problem(write(tmp_path, files)).what
 
 
+@pytest.mark.parametrize("count", [4, 12, 100])
+def test_a_stray_date_does_not_swap_a_column_that_can_be_read_both_ways(
+    tmp_path: Path, count: int
+) -> None:
+    # The first days of October with the day first; one date has been typed in the other order
+    texts = [f"{1 + number % 9:02d}/10/2026" for number in range(count)]
+    folder = write(tmp_path, {"orders.csv": _file(*({"ordered_at": t} for t in texts))})
+    stray = [*texts, "10/31/2026"]
+    write(tmp_path, {"orders.csv": _file(*({"ordered_at": t} for t in stray))})
+    assert "begin with the day or with the month" in only_problem(folder).what
+    plain = {"customer_paid_at": "30/10/2026"}
+    write(tmp_path, {"orders.csv": _file(*({"ordered_at": t} for t in stray), **plain)})
+    assert rejects(read(folder)) == [("orders.csv", count + 2, "ordered_at", "10/31/2026")]
+
+
+def test_the_first_days_of_a_month_are_read_by_those_that_tell(tmp_path: Path) -> None:
+    texts = [f"{day:02d}/10/2026" for day in range(1, 15)]
+    assert _days(tmp_path, *texts) == [f"10-{day:02d}" for day in range(1, 15)]
+
+
 def test_of_two_forms_the_one_of_most_dates_counts(tmp_path: Path) -> None:
     texts = ("31/01/2026", "30/01/2026", "2026-01-31")
     found = read(write(tmp_path, {"orders.csv": _file(*({"ordered_at": t} for t in texts))}))
