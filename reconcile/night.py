@@ -60,10 +60,10 @@ class Night:
     ledger: Ledger | None = None
 
 
-def check(
+def read_and_match(
     shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, *, ledger: bool = False
-) -> Night:
-    """Read every file of the shop, match, and run all rules; RefusedError for the files.
+) -> tuple[Intake, Matched, Ledger | None]:
+    """Read every file of the shop and match it; RefusedError for the files.
 
     With ``ledger`` the money of every row is kept too, which takes some room.
     """
@@ -80,8 +80,14 @@ def check(
             shop.home_currency,
             patterns_of(rules, "tracking-invalid"),
         )
-        kept = ledger_now() if ledger else None
-        del ledger_now
+        return intake, matched, ledger_now() if ledger else None
+
+
+def check(
+    shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, *, ledger: bool = False
+) -> Night:
+    """Read every file of the shop, match, and run all rules; RefusedError for the files."""
+    intake, matched, kept = read_and_match(shop, rules, as_of, clock, ledger=ledger)
     setting = Setting(
         as_of=as_of,
         covered=intake.covered,

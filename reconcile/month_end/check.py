@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from reconcile.intake.load import Intake
+from reconcile.matching.match import Matched
 from reconcile.month_end.ageing import aged
 from reconcile.month_end.balance import Balance, unknown
 from reconcile.month_end.bank_to_books import bank_to_books
@@ -33,12 +35,21 @@ from reconcile.month_end.supplier_account import (
     ledger_of,
     supplier_accounts,
 )
-from reconcile.night import Night
+from reconcile.shop import Shop
 
 CHECKS = (
     "statement-runs", "bank-to-books", "payments-to-bank", "payout-adds-up", "payouts-to-bank",
     "customers-to-payouts", "supplier-account", "open-items", "cut-off", "exchange", "margin",
 )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a shop's files say as of the month's last day: read, and matched."""
+
+    shop: Shop
+    intake: Intake
+    matched: Matched
 
 
 @dataclass(frozen=True)
@@ -61,13 +72,13 @@ class CashCheck:
     scorecard: pd.DataFrame
 
 
-def check_month(night: Night, month: Month, nights: pd.DataFrame | None) -> CashCheck:
+def check_month(said: Said, month: Month, nights: pd.DataFrame | None) -> CashCheck:
     """Run every check over what the shop's files say as of the month's last day.
 
     ``nights`` are the exceptions by night of a history, None without one (see ``open_items``).
     """
-    intake, matched, shop = night.intake, night.matched, night.shop
-    files, records = [str(name) for name in intake.files["file"]], night.intake.records
+    intake, matched, shop = said.intake, said.matched, said.shop
+    files, records = [str(name) for name in intake.files["file"]], said.intake.records
     setting, home = shop.month_end, shop.home_currency
     cash = cash_of(records, intake.parts, month, files) if _some(records, "bank") else None
     ledger = ledger_of(matched, records.get("invoices"), records.get("payments"), files)
@@ -76,10 +87,10 @@ def check_month(night: Night, month: Month, nights: pd.DataFrame | None) -> Cash
     orders = orders_of(records["orders"], files)
     payouts = records.get("payouts")
     balances = [
-        *_of_the_bank(night, cash, month),
+        *_of_the_bank(said, cash, month),
         *payouts_add_up(payouts, month, setting.payout_days, files),
         *customers_to_payouts(orders, payouts, month, setting.payout_days, files),
-        *_of_suppliers(night, ledger, payables, month, files),
+        *_of_suppliers(said, ledger, payables, month, files),
         *open_items(nights, month),
         *cut_off(intake, matched, files),
         *exchange(intake, matched, cash, payables, month, home, files),
@@ -104,10 +115,10 @@ def _some(records: dict[str, pd.DataFrame], name: str) -> bool:
     return name in records and len(records[name]) > 0
 
 
-def _of_the_bank(night: Night, cash: Cash | None, month: Month) -> list[Balance]:
-    records, days = night.intake.records, night.shop.month_end.transit_days
+def _of_the_bank(said: Said, cash: Cash | None, month: Month) -> list[Balance]:
+    records, days = said.intake.records, said.shop.month_end.transit_days
     statements = records.get("statements")
-    files = [str(name) for name in night.intake.files["file"]]
+    files = [str(name) for name in said.intake.files["file"]]
     of_suppliers = [] if statements is None else supplier_statements_run(statements, month, files)
     if cash is None:
         names = ("statement-runs", "bank-to-books", "payments-to-bank", "payouts-to-bank")
@@ -122,11 +133,11 @@ def _of_the_bank(night: Night, cash: Cash | None, month: Month) -> list[Balance]
 
 
 def _of_suppliers(
-    night: Night, ledger: pd.DataFrame, payables: pd.DataFrame, month: Month, files: Sequence[str]
+    said: Said, ledger: pd.DataFrame, payables: pd.DataFrame, month: Month, files: Sequence[str]
 ) -> list[Balance]:
     if ledger.empty:
         return [unknown("supplier-account", "There are neither invoices nor payments.")]
-    statements = night.intake.records.get("statements")
+    statements = said.intake.records.get("statements")
     accounts = supplier_accounts(ledger, payables, month)
     if statements is None or statements.empty:
         return [*accounts, unknown("supplier-account", "There are no suppliers' statements.",

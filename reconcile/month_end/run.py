@@ -16,10 +16,10 @@ from reconcile.errors import RefusedError
 from reconcile.intake.load import file_problems
 from reconcile.memory.database import history_to_read
 from reconcile.month_end.balance import ITEM
-from reconcile.month_end.check import CashCheck, check_month
+from reconcile.month_end.check import CashCheck, Said, check_month
 from reconcile.month_end.nights import nights_of
 from reconcile.month_end.period import Month
-from reconcile.night import Clock, Night, Say, check
+from reconcile.night import Clock, Say, read_and_match
 from reconcile.report.cash_contents import KEYS, CashContents, cash_json, restated
 from reconcile.report.cash_sheets import cash_sheets
 from reconcile.report.folder import check_writable, recover, replace_folder
@@ -46,12 +46,13 @@ def run_month_end(
         if problems:
             raise RefusedError([*problems, *file_problems(shop)])
         recover(target)
-    night = check(shop, rules, month.last, clock)
+    intake, matched, _ = read_and_match(shop, rules, month.last, clock)
+    said = Said(shop, intake, matched)
     with clock.stage("checking the month"):
         with history_to_read(folder) as history:
             nights = None if history is None else nights_of(history, month)
-        checked = check_month(night, month, nights)
-        contents = _contents(night, checked, _earlier(target, month))
+        checked = check_month(said, month, nights)
+        contents = _contents(said, checked, _earlier(target, month))
     with clock.stage("writing"):
         replace_folder(target, partial(_fill, contents))
     return contents, target
@@ -67,20 +68,20 @@ def _earlier(target: Path, month: Month) -> dict[str, Any] | None:
     return value if mine and isinstance(value.get("closed"), dict) else None
 
 
-def _contents(night: Night, checked: CashCheck, earlier: dict[str, Any] | None) -> CashContents:
+def _contents(said: Said, checked: CashCheck, earlier: dict[str, Any] | None) -> CashContents:
     balances, items = _tables(checked)
     names = ["source", "record", "file", "sha256", "rows", "rejected", "accepted", "covered_to"]
-    files = night.intake.files[names]
+    files = said.intake.files[names]
     changed, closed = restated(earlier, balances, files)
     return CashContents(
-        shop=night.shop.name,
+        shop=said.shop.name,
         month=str(checked.month),
         first=checked.month.first,
         last=checked.month.last,
-        zone=str(night.shop.zone),
-        home_currency=night.shop.home_currency,
+        zone=str(said.shop.zone),
+        home_currency=said.shop.home_currency,
         version=reconcile.__version__,
-        ageing_from=night.shop.month_end.ageing_from,
+        ageing_from=said.shop.month_end.ageing_from,
         balances=balances,
         items=items,
         bridge=checked.bridge,
