@@ -210,6 +210,38 @@ def decide(
     click.echo(decide_on(shop, words[-1], today, reason, until.date() if until else None, who))
 
 
+@commands.command()
+@click.argument("words", nargs=-1, metavar="[SHOP] REFERENCE")
+@click.option(
+    "--as-of",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="The day to look from, YYYY-MM-DD; today in the shop's zone when left out.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print it as JSON, for another program.")
+def trace(words: tuple[str, ...], as_of: datetime | None, *, as_json: bool) -> None:
+    """Tell everything known of REFERENCE: an order, invoice, payment or tracking number.
+
+    Looks through the shop folder SHOP, its history and its decisions, and writes nothing.
+
+    Example: reconcile trace myshop LL-10103
+    """
+    from reconcile.trace import trace as trace_reference
+    from reconcile.trace import trace_json, trace_text
+
+    def today(settings: Shop) -> date:
+        return as_of.date() if as_of else datetime.now(settings.zone).date()
+
+    if len(words) not in (1, 2):
+        raise click.UsageError("Give one reference, after the shop folder if any.")
+    shop = Path(words[0] if len(words) > 1 else ".")
+    found = trace_reference(shop, words[-1], today, _say)
+    click.echo(
+        trace_json(found) if as_json else trace_text(found), err=not (found.found or as_json)
+    )
+    if not found.found:
+        raise SystemExit(_REFUSED)
+
+
 def main() -> NoReturn:
     """Run the command; every error ends here, in a sentence and an exit status."""
     try:

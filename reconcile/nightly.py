@@ -176,8 +176,12 @@ def _rules(rules: dict[str, Rule]) -> pd.DataFrame:
             "severity": rule.severity,
             "class": rule.money_class,
             "list": rule.list,
-            "settings": ", ".join(f"{s.name} = {s.value}" for s in rule.settings.values()),
-            "changed": any(s.value != s.default for s in rule.settings.values()),
+            "settings": ", ".join(
+                [f"{s.name} = {s.value}" for s in rule.settings.values()]
+                + ([rule.patterns.shown] if rule.patterns else [])
+            ),
+            "changed": any(s.value != s.default for s in rule.settings.values())
+            or bool(rule.patterns and rule.patterns.value),
         }
         for rule in rules.values()
     ]

@@ -91,9 +91,10 @@ class Record:
     """One record type: its columns, its natural key, and the date of a row.
 
     ``key`` lists what makes two rows of different files the same row; of alternatives joined
-    with ``|`` the first that is filled counts. ``date`` is the column that dates a row, or ""
-    where rows have no date of their own. ``exported`` tells whether another program writes it:
-    only such files are proposed.
+    with ``|`` the first that is filled counts. ``unsaid`` are those of its columns of which a
+    blank cell says nothing, so that another file may say more. ``date`` is the column that dates
+    a row, or "" where rows have no date of their own. ``exported`` tells whether another program
+    writes it: only such files are proposed.
     """
 
     name: str
@@ -101,6 +102,7 @@ class Record:
     key: tuple[str, ...]
     date: str = ""
     exported: bool = True
+    unsaid: tuple[str, ...] = ()
 
     def column(self, name: str) -> Column:
         """The column with this canonical name; KeyError where there is none."""

@@ -40,6 +40,7 @@ ORDERS = Record(
     ),
     key=("store", "order_ref", "line_no|sku"),
     date="ordered_at",
+    unsaid=("store", "line_no"),
 )
 
 INVOICES = Record(
@@ -63,6 +64,7 @@ INVOICES = Record(
     ),
     key=("supplier", "kind", "invoice_no", "order_ref", "sku", "replacement"),
     date="invoice_date",
+    unsaid=("kind", "replacement"),
 )
 
 PAYMENTS = Record(
@@ -81,6 +83,7 @@ PAYMENTS = Record(
     ),
     key=("supplier", "payment_ref", "order_ref", "invoice_no", "kind"),
     date="paid_at",
+    unsaid=("order_ref", "invoice_no", "kind"),
 )
 
 SHIPMENTS = Record(
@@ -98,6 +101,7 @@ SHIPMENTS = Record(
     ),
     key=("supplier", "order_ref", "sku", "shipped_at", "replacement"),
     date="shipped_at",
+    unsaid=("sku", "replacement"),
 )
 
 QUOTES = Record(

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from reconcile.checks.conditions import COMPARISONS, NUMERIC, Condition
+from reconcile.checks.patterns import KEY, Patterns, given_patterns
 from reconcile.errors import FaultError, Problem
 from reconcile.facts import TABLES, Table
 from reconcile.shop import SETTINGS_FILE, nearest
@@ -19,11 +20,11 @@ from reconcile.shop import SETTINGS_FILE, nearest
 SEVERITIES = ("high", "medium", "low")
 CLASSES = ("stop", "claim", "owed", "at-risk", "timing", "info")
 LISTS = ("pay", "hold", "chase", "claim", "post", "refund", "collect", "check")
-_RECORDS = ("orders", "invoices", "payments", "shipments", "self", "quotes")
+_RECORDS = ("orders", "invoices", "payments", "shipments", "self", "quotes", "candidates")
 _KEYS = {
     "title", "stage", "severity", "class", "list", "table", "amount", "event", "needs", "over",
-    "evidence", "settings", "when", "when_any", "unknown", "waiting", "due", "instead", "text",
-    "example",
+    "evidence", "settings", "patterns", "when", "when_any", "unknown", "waiting", "due",
+    "instead", "text", "example",
 }  # fmt: skip
 _CONDITION_KEYS = ("fact", "is", "value", "of", "setting")
 _INSTEAD = ("class", "list")
@@ -69,6 +70,7 @@ class Rule:
     over: tuple[str, ...]
     evidence: tuple[str, ...]
     settings: Mapping[str, Setting]
+    patterns: Patterns | None
     when: tuple[Condition, ...]
     when_any: tuple[Condition, ...]
     unknown: tuple[Condition, ...]
@@ -124,17 +126,22 @@ def configured(
             what = f"there is no rule {name!r}."
             problems.append(Problem(place, what, nearest(name, rules)))
             continue
-        settings = dict(rules[name].settings)
+        settings, patterns = dict(rules[name].settings), rules[name].patterns
+        names = [*settings, *([KEY] if patterns else [])]
         for key, value in table.items():
-            if key not in settings:
-                known = nearest(key, settings) if settings else "This rule has no settings."
+            if key == KEY and patterns is not None:
+                given, wrong = given_patterns(place, value, patterns.means)
+                patterns = replace(patterns, value=given)
+                problems += wrong
+            elif key not in settings:
+                known = nearest(key, names) if names else "This rule has no settings."
                 problems.append(Problem(place, f"the setting {key!r} is not known.", known))
             elif isinstance(value, bool) or not isinstance(value, int) or value < 0:
                 what = f"{key} = {value!r} is not a whole number of 0 or more."
                 problems.append(Problem(place, what, f"It means: {settings[key].means}."))
             else:
                 settings[key] = replace(settings[key], value=value)
-        out[name] = replace(rules[name], settings=settings)
+        out[name] = replace(rules[name], settings=settings, patterns=patterns)
     return out, problems
 
 
@@ -173,6 +180,7 @@ def _rule(name: str, data: Mapping[str, Any]) -> Rule:
             _one_of(name, "evidence", one, _RECORDS) for one in data.get("evidence", [])
         ),
         settings=settings,
+        patterns=_patterns(name, data[KEY]) if KEY in data else None,
         when=_conditions(name, "when", data, table, settings),
         when_any=_conditions(name, "when_any", data, table, settings),
         unknown=_conditions(name, "unknown", data, table, settings, ("cause",)),
@@ -202,6 +210,13 @@ def _setting(rule: str, name: str, entry: Mapping[str, Any]) -> Setting:
     _need(rule, key, type(default) is int and default >= 0, "default is no whole number from 0")
     _need(rule, key, isinstance(means, str) and means, "what it means is missing")
     return Setting(name, default, default, means)
+
+
+def _patterns(rule: str, entry: Mapping[str, Any]) -> Patterns:
+    _known_keys(rule, KEY, entry, ("means",))
+    means: Any = entry.get("means")
+    _need(rule, KEY, isinstance(means, str) and means, "what they mean is missing")
+    return Patterns(means)
 
 
 def _one_of(rule: str, key: str, value: str, known: tuple[str, ...]) -> str:

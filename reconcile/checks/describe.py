@@ -34,8 +34,10 @@ def describe_one(rule: Rule) -> str:
         "What to do\n" + _wrapped(rule.text["action"]),
         "When it would be a false alarm\n" + _wrapped(rule.text["false_alarms"]),
     ]
-    if rule.settings:
-        shown = [_setting(setting) for setting in rule.settings.values()]
+    shown = [_setting(setting) for setting in rule.settings.values()]
+    if rule.patterns:
+        shown.append(f"  {rule.patterns.shown}: {rule.patterns.means}")
+    if shown:
         blocks.append(f"Settings, under [rules.{rule.name}] in shop.toml\n" + "\n".join(shown))
     if rule.needs:
         blocks.append("Unknown where these end before it is due: " + ", ".join(rule.needs))

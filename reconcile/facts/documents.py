@@ -68,6 +68,16 @@ PAYMENTS = table(
         "one of its references is in no order export, or could be several orders",
     ),
     Fact("undecided", "flag", "there is more than one way to allocate it, or none that adds up"),
+    Fact(
+        "suggested",
+        "money",
+        "what is left to pay for the only open orders that add up to it, of a payment without a "
+        "reference",
+    ),
+    Fact("several_ways", "flag", "it has no reference, and several sets of open orders add up"),
+    Fact("contested", "flag", "the same, and another payment adds up to one of its only orders"),
+    Fact("gave_up", "flag", "the same, and there are too many sets of open orders to try all"),
+    Fact("suggestion", "text", "which open orders add up to it, as words"),
     Fact("dated", "date", "the payment date"),
     Fact("references", "text", "the references it bears"),
 )
@@ -89,8 +99,13 @@ SHIPMENTS = table(
     "one parcel line",
     Fact("has_number", "flag", "it bears a tracking number", "tracking_no in the shipments"),
     Fact("dated", "date", "the day of dispatch"),
-    Fact("number", "text", "the tracking number"),
-    Fact("number_damaged", "flag", "a spreadsheet has changed the tracking number"),
+    Fact(
+        "number_wrong",
+        "flag",
+        "one of its tracking numbers was changed by a spreadsheet, fails the check digit of its "
+        "shape, or has none of the shapes that the shop allows",
+    ),
+    Fact("number_fault", "text", "which number that is, and what is wrong with it"),
 )
 INPUTS = table(
     "inputs",

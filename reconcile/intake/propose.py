@@ -2,9 +2,8 @@
 
 Names come first and content second: a column is taken for what its header says where its cells
 do not speak against it. Scores are whole numbers, up to 1,200 for a header and a canonical
-column, and the assignment with the greatest sum of them is proposed. A wrong column of money or
-dates can cost money, so such a column is sure only where its header says in full which one it
-is, and nothing else comes near.
+column, and the assignment with the greatest sum of them is proposed. A column of money or dates
+is sure only where its header says in full which one it is, and nothing else comes near.
 """
 
 from __future__ import annotations

@@ -1,8 +1,7 @@
 """The words of the trade, read once from words.toml, and headers as they are compared with them.
 
 A header is compared as words: folded, without accents, punctuation, small words and units, with
-``orderNo`` and ``order_no`` split. Phrases of words.toml go through the same function, so that
-both sides are written alike.
+``orderNo`` and ``order_no`` split. Phrases of words.toml go through the same function.
 """
 
 from __future__ import annotations
@@ -71,12 +70,11 @@ class Phrases:
 class TradeWords:
     """The words of the trade.
 
-    ``names`` and ``vague`` hold, by record type and canonical column, the phrases that say which
-    column it is, and those that may mean it. ``others`` holds, by record type, headers that it
-    does not know. ``cells`` holds, by record type and column, the canonical word of each folded
-    word; ``bank`` the words of a bank's free text that are kept, and as what. ``totals`` and
-    ``period`` are folded words, with and without their accents. ``private_inside`` and
-    ``private_endings`` are parts of words that are written together.
+    ``names`` and ``vague`` hold, by record type and column, the phrases that say which column it
+    is, and those that may mean it; ``others`` headers that the record type does not know. ``cells``
+    holds the canonical word of each folded word; ``bank`` the words of a bank's free text that are
+    kept. ``totals`` and ``period`` are folded words, with and without accents. ``private_firm`` are
+    headers about people that may name a firm; the last are parts of words written together.
     """
 
     names: Mapping[str, Mapping[str, Phrases]]
@@ -88,6 +86,7 @@ class TradeWords:
     period: frozenset[str]
     private: Phrases
     private_alone: Phrases
+    private_firm: Phrases
     private_inside: Words
     private_endings: Words
     not_private: Phrases
@@ -118,6 +117,7 @@ def trade_words() -> TradeWords:
         period=_plain_words(table["period"]),
         private=_phrases(_all(private["words"])),
         private_alone=_phrases(_all(private["alone"])),
+        private_firm=_phrases(_all(private["firm"])),
         private_inside=tuple(_all(private["inside"])),
         private_endings=tuple(_all(private["endings"])),
         not_private=_phrases(_all(private["except"])),

@@ -7,8 +7,11 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from reconcile.matching.columns import Bools, combined, has, numbered, text
+from reconcile.matching.columns import Bools, Ints, combined, has, numbered, text
 from reconcile.matching.tie import Tied
+from reconcile.tracking import compared
+
+BETWEEN = r"[,;|\n]+"  # what parts the numbers of one cell
 
 
 def is_damaged(frame: pd.DataFrame) -> Bools:
@@ -17,12 +20,6 @@ def is_damaged(frame: pd.DataFrame) -> Bools:
         return np.zeros(len(frame), dtype=bool)
     shown = (text(frame, "tracking_no") != "").to_numpy()
     return np.asarray(shown & frame["tracking_damaged"].fillna(value=False).to_numpy(dtype=bool))
-
-
-def add_numbers(facts: pd.DataFrame, tied: Tied) -> None:
-    """Add to the facts of shipments their tracking numbers, and what is wrong with those."""
-    facts["number"] = text(tied.shipments, "tracking_no")
-    facts["number_damaged"] = is_damaged(tied.shipments)
 
 
 def number_parts(cells: pd.Series, *, words: bool) -> pd.DataFrame:
@@ -40,13 +37,11 @@ def number_parts(cells: pd.Series, *, words: bool) -> pd.DataFrame:
     odd = _bools(pc.match_substring_regex(array, "[^0-9A-Z]"))
     pieces = [_frame(at[~odd], array.filter(pa.array(~odd)))]
     if odd.any():
-        rest = pc.utf8_upper(pc.utf8_normalize(array.filter(pa.array(odd)), "NFKC"))
-        row, part = _split(rest, r"[,;|\n]+")
-        pieces.append(_frame(at[odd][row], pc.replace_substring_regex(part, r"[\s-]+", "")))
+        row, part = split(pc.utf8_normalize(array.filter(pa.array(odd)), "NFKC"), BETWEEN)
+        pieces.append(_frame(at[odd][row], compared(part)))
         if words:
-            within, word = _split(part, r"\s+")
-            whole = pc.replace_substring_regex(word, "-+", "")
-            pieces.append(_frame(at[odd][row][within], whole))
+            within, word = split(part, r"\s+")
+            pieces.append(_frame(at[odd][row][within], compared(word)))
     found = pd.concat(pieces, ignore_index=True)
     return found[found["number"].str.contains("[0-9]", regex=True)].drop_duplicates()
 
@@ -55,9 +50,10 @@ def _bools(values: pa.Array) -> Bools:
     return np.asarray(values.to_numpy(zero_copy_only=False), dtype=bool)
 
 
-def _split(texts: pa.Array, mark: str) -> tuple[np.ndarray, pa.Array]:
+def split(texts: pa.Array, mark: str) -> tuple[Ints, pa.Array]:
+    """The parts of each text between marks, a regular expression: whose they are, and they."""
     lists = pc.split_pattern_regex(texts, mark)
-    return pc.list_parent_indices(lists).to_numpy(), pc.list_flatten(lists)
+    return pc.list_parent_indices(lists).to_numpy().astype(np.int64), pc.list_flatten(lists)
 
 
 def _frame(at: np.ndarray, numbers: pa.Array) -> pd.DataFrame:

@@ -9,6 +9,8 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from reconcile.matching.subsets import only_subset
 
 Group = tuple[tuple[int, ...], tuple[int, ...]]  # rows, movements
@@ -75,12 +77,12 @@ def _rest(
         out.groups.append((tuple(left), tuple(open_)))
         return
     if len(left) == 1:
-        found = only_subset(owed, amounts[0])
+        found = only_subset(np.array(owed, np.int64), amounts[0])
         if found.outcome == "only":
             out.groups.append((tuple(left), tuple(open_[at] for at in found.chosen)))
             return
     if len(open_) == 1:
-        found = only_subset(amounts, owed[0])
+        found = only_subset(np.array(amounts, np.int64), owed[0])
         if found.outcome == "only":
             out.groups.append((tuple(left[at] for at in found.chosen), tuple(open_)))
             return

@@ -41,12 +41,13 @@ def run_month_end(
     with clock.stage("settings"):
         shop, problems = read_shop(folder)
         target = out if out is not None else folder / "out" / str(month)
-        _, unset = configured(load_catalogue(), shop.rules)
+        rules, unset = configured(load_catalogue(), shop.rules)
         problems = [*problems, *unset, *check_writable(target, folder)]
         if problems:
             raise RefusedError([*problems, *file_problems(shop)])
         recover(target)
-    said = Said(shop, *read_and_match(shop, month.last, clock))
+    intake, matched, _ = read_and_match(shop, rules, month.last, clock)
+    said = Said(shop, intake, matched)
     with clock.stage("checking the month"):
         with history_to_read(folder) as history:
             nights = None if history is None else nights_of(history, month)

@@ -282,18 +282,15 @@ def _inputs(contents: CashContents) -> Sheet:
     proofs = [
         Column("Unit", "unit", width=28),
         Column("What has to be equal", "proof", "prose", width=44),
-        Column("Left", "left", "amount", "unit"),
-        Column("Right", "right", "amount", "unit"),
+        *(Column(name, name.lower(), "amount", "unit") for name in ("Left", "Right")),
         Column("Holds", "holds", "yes-no"),
     ]
     files = [
         Column("Source", "source", width=28),
         Column("File", "file", width=44),
         Column("Rows", "rows", "number"),
-        Column("Accepted", "accepted", "number"),
-        Column("Rejected", "rejected", "number"),
+        *(Column(name, name.lower(), "number") for name in ("Accepted", "Rejected")),
         Column("Covers up to", "covered_to"),
-        Column("Record", "record"),
     ]
     blocks = [
         Block("Each unit of each bank row of the month", places, contents.places),

@@ -118,7 +118,10 @@ def test_damaged_number_is_told_and_is_none_to_be_posted(tmp_path: Path) -> None
     assert said(found, "tracking-invalid") == ["open"]
     assert said(found, "missing-tracking") == []
     assert said(found, "tracking-not-posted") == []
-    assert found.matched.tables["shipments"]["number"].tolist() == [SPOILT]
+    [fault] = found.matched.tables["shipments"]["number_fault"]
+    assert (
+        fault == f"{SPOILT} was changed by a spreadsheet, which took it for another kind of number"
+    )
     assert found.states["1", "A"] == "no-tracking"
 
 

@@ -21,6 +21,7 @@ MOVEMENTS = ("payment", "", "refund")
 PAYMENT, PAYMENT_BLANK, REFUND = range(3)
 NO_PARCEL = -1
 DAMAGED = -2  # a tracking number that a spreadsheet has changed
+MISTYPED = 50_000_000  # from here on: the postal number of so much less, with another check digit
 NOT_WRITTEN = -1  # a day that is in no file
 ORIGINAL, REPLACEMENT_SUFFIX, REPLACEMENT_FLAG = range(3)
 NOON = 12 * 60

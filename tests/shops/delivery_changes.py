@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from tests.shops.columns import DAMAGED, NOT_WRITTEN, sums
+from tests.shops.columns import DAMAGED, MISTYPED, NOT_WRITTEN, sums
 from tests.shops.fault_changes import not_sent_since_order, sent_lately
 from tests.shops.kind import Cases
 from tests.shops.orders import total_of
+from tests.shops.text import POSTAL
 from tests.shops.world import World
 
 
@@ -50,6 +51,22 @@ def number_damaged(world: World, cases: Cases) -> None:
     lines = world.lines_of(cases.deal)
     world.lines.shown[lines] = world.lines.parcel[lines]
     world.lines.parcel[lines] = DAMAGED
+
+
+def wrong_check_digit(world: World, cases: Cases) -> None:
+    """A postal number with a slip in its check digit; the storefront shows it as it came."""
+    lines = world.lines_of(cases.deal)
+    _, place = np.unique(world.lines.deal[lines], return_inverse=True)
+    new = world.new_parcels(POSTAL * (len(cases.deal) + 1))
+    postal = new[-new[0] % POSTAL :: POSTAL]
+    world.lines.parcel[lines] = MISTYPED + postal[place]
+
+
+def wrong_check_digit_mended(world: World, cases: Cases) -> None:
+    """The same, and the storefront shows the number on the label."""
+    wrong_check_digit(world, cases)
+    lines = world.lines_of(cases.deal)
+    world.lines.shown[lines] = world.lines.parcel[lines] - MISTYPED
 
 
 def number_of_another(world: World, cases: Cases) -> None:

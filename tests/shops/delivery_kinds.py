@@ -26,6 +26,8 @@ from tests.shops.delivery_changes import (
     promised_for_yesterday,
     promised_sixteen_days_ago,
     sold_for_one_euro,
+    wrong_check_digit,
+    wrong_check_digit_mended,
 )
 from tests.shops.kind import Kind, days_ago, on
 
@@ -56,6 +58,19 @@ DELIVERY_FAULTS = (
         "tracking-damaged",
         "a spreadsheet has changed the supplier's number; the storefront shows the true one",
         number_damaged,
+        (("tracking-invalid", "open"), ("tracking-mismatch", "follows")),
+    ),
+    Kind(
+        "tracking-check-digit",
+        "a postal number with another check digit than it should have, and posted so",
+        wrong_check_digit,
+        (("tracking-invalid", "open"),),
+    ),
+    Kind(
+        "tracking-check-digit-mended",
+        "the supplier's postal number has another check digit than it should have; the storefront "
+        "shows the true number",
+        wrong_check_digit_mended,
         (("tracking-invalid", "open"), ("tracking-mismatch", "follows")),
     ),
     Kind(

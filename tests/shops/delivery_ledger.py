@@ -8,7 +8,16 @@ import numpy as np
 
 from tests.shops.catalogue import ITEMS, KESTREL, SUPPLIERS, Bools, Ints
 from tests.shops.clock import NEVER
-from tests.shops.columns import DAMAGED, NO_PARCEL, NOT_WRITTEN, ORIGINAL, ParcelRows, joined, sums
+from tests.shops.columns import (
+    DAMAGED,
+    MISTYPED,
+    NO_PARCEL,
+    NOT_WRITTEN,
+    ORIGINAL,
+    ParcelRows,
+    joined,
+    sums,
+)
 from tests.shops.facts import Facts
 from tests.shops.world import World
 
@@ -135,14 +144,18 @@ def _shown(world: World, found: Facts, book: Book) -> None:
     other = shown & (parcels > 0) & (lines.shown != NO_PARCEL) & (lines.shown != lines.parcel)
     line = np.flatnonzero(other & (lines.posted != NEVER))
     book.add("tracking-mismatch", "open", lines.deal[line], line=line)
-    book.pages[-1].loc[lines.parcel[line] == DAMAGED, "verdict"] = "follows"
+    book.pages[-1].loc[_invalid(lines.parcel[line]), "verdict"] = "follows"
+
+
+def _invalid(parcel: Ints) -> Bools:
+    return np.asarray((parcel == DAMAGED) | (parcel >= MISTYPED))
 
 
 def _numbers(world: World, found: Facts, book: Book) -> None:
     lines, orders = world.lines, world.orders
     rows, gone = _gone(world)
     real = gone & ~found.ghost[lines.deal[rows.line]]
-    row = np.flatnonzero(real & (rows.parcel == DAMAGED))
+    row = np.flatnonzero(real & _invalid(rows.parcel))
     book.add("tracking-invalid", "open", lines.deal[rows.line[row]], line=rows.line[row])
     row = np.flatnonzero(real & (rows.parcel >= 0))
     order = lines.order[rows.line[row]]

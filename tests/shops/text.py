@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 
 from tests.shops.catalogue import Bools, Ints, decimal_text
 from tests.shops.clock import NEVER, as_date
-from tests.shops.columns import DAMAGED
+from tests.shops.columns import DAMAGED, MISTYPED
 
 ORDER_PREFIX = "LL-"
 # How documents of suppliers and banks write an order's reference: before its number
@@ -27,6 +27,7 @@ PRIVATE_MARKS = {
     "address": "Nowhere Crescent",
 }
 _FIRST_NAMES = ("Odalys", "Bramwell", "Ysolde", "Caspian", "Maren", "Thaddeus", "Linnea", "Orson")
+POSTAL = 4  # every so many numbers of the first supplier one is postal
 _PEOPLE = 1000
 _PENCE = 100
 
@@ -133,9 +134,10 @@ def tracking_number(supplier: Ints, parcel: Ints) -> pa.Array:
     """Tracking numbers: the suppliers' own, and for every fourth of the first one a postal one.
 
     The postal ones carry the check digit of UPU S10: weights 8 6 4 2 3 5 9 7, 11 minus the sum
-    modulo 11, where 10 becomes 0 and 11 becomes 5.
+    modulo 11, where 10 becomes 0 and 11 becomes 5. Of a mistyped one it is one more.
     """
-    serial = np.maximum(parcel, 0)
+    mistyped = parcel >= MISTYPED
+    serial = np.maximum(parcel, 0) - MISTYPED * mistyped
     total = np.zeros_like(serial)
     for place, weight in enumerate((8, 6, 4, 2, 3, 5, 9, 7)):
         total += serial // 10 ** (7 - place) % 10 * weight
@@ -143,8 +145,8 @@ def tracking_number(supplier: Ints, parcel: Ints) -> pa.Array:
     check = np.where(check == 10, 0, np.where(check == 11, 5, check))
     eight = padded(serial, 8)
     own = join(words(["KX", "AS-"], supplier), eight, words(["P", ""], supplier))
-    postal = join("LA", eight, number(check), "IE")
-    text = where((supplier == 0) & (serial % 4 == 0), postal, own)
+    postal = join("LA", eight, number((check + mistyped) % 10), "IE")
+    text = where((supplier == 0) & (serial % POSTAL == 0), postal, own)
     changed = join("9.4", number(serial * 0 + 7), "E+21")
     return where(parcel >= 0, text, where(parcel == DAMAGED, changed))
 

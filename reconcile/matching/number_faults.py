@@ -1,0 +1,87 @@
+"""What is wrong with the tracking numbers of parcels, in words, number by number."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from reconcile.joined import joined_texts
+from reconcile.matching.columns import Bools, has, numbered, text
+from reconcile.matching.parcel_numbers import BETWEEN, is_damaged, split
+from reconcile.matching.tie import Tied
+from reconcile.tracking import CHECK_DIGIT, judge
+
+_CHANGED = " was changed by a spreadsheet, which took it for another kind of number"
+_OF_NO_SHAPE = " has none of the shapes that the shop allows"
+
+
+def add_number_faults(facts: pd.DataFrame, tied: Tied, patterns: Sequence[str]) -> None:
+    """Add to the facts of shipments which tracking number cannot be right, and why.
+
+    Of what is left of a number that a spreadsheet has changed nothing else is said.
+    """
+    numbers, damaged = text(tied.shipments, "tracking_no"), is_damaged(tied.shipments)
+    fault = number_faults(numbers, patterns)
+    facts["number_fault"] = fault.where(~damaged, numbers + _CHANGED).astype("str")
+    facts["number_wrong"] = (facts["number_fault"] != "").to_numpy(dtype=bool)
+
+
+def number_faults(cells: pd.Series, patterns: Sequence[str]) -> pd.Series:
+    """What is wrong with the numbers of each cell; blank where nothing is."""
+    [code], texts = numbered(cells)
+    found = _judged(pa.array(texts, pa.string()), patterns)
+    wrong = found[found["fault"] != ""].drop_duplicates(["at", "number"])
+    said = joined_texts(wrong["at"], _in_words(wrong)).reindex(range(len(texts)))
+    return pd.Series(said.fillna("").to_numpy()[code], index=cells.index, dtype="str")
+
+
+def _in_words(wrong: pd.DataFrame) -> pd.Series:
+    shape, digit, expected = (wrong[name].astype("str") for name in ("shape", "digit", "expected"))
+    checked = " has the shape of " + shape + ", but its check digit is " + digit
+    checked = checked + " instead of " + expected
+    checked = checked.where(wrong["fault"] == CHECK_DIGIT, _OF_NO_SHAPE)
+    said: pd.Series = wrong["number"] + checked
+    return said
+
+
+def _judged(cells: pa.Array, patterns: Sequence[str]) -> pd.DataFrame:
+    """Every number of every cell as it is written, and what ``judge`` says of it; ``at``: whose.
+
+    A cell may part numbers by blanks too. So where a part of a cell has no shape as a whole, and
+    one of its words has one, its words are the numbers.
+    """
+    if not pc.all(pc.string_is_ascii(cells)).as_py():
+        cells = pc.utf8_normalize(cells, "NFKC")
+    row, part = split(cells, BETWEEN)
+    whole = _said(part, row, np.arange(len(row)), patterns)
+    torn = whole[(whole["shape"] == "").to_numpy() & whole["has_blanks"].to_numpy()]
+    if torn.empty:
+        return whole
+    within, word = split(pa.array(torn["number"], pa.string()), r"\s+")
+    mine = torn.iloc[within]
+    words = _said(word, mine["at"].to_numpy(), mine["part"].to_numpy(), patterns)
+    known = has(words.loc[words["shape"] != "", "part"].to_numpy(), len(row))
+    pieces = [whole[~known[whole["part"].to_numpy()]], words[known[words["part"].to_numpy()]]]
+    found: pd.DataFrame = pd.concat(pieces).sort_values("part", kind="stable")
+    return found
+
+
+def _said(
+    numbers: pa.Array, at: np.ndarray, part: np.ndarray, patterns: Sequence[str]
+) -> pd.DataFrame:
+    """Texts with a digit, judged; a text without one is no number."""
+    keep = _matches(numbers, "[0-9]")
+    written = pc.utf8_trim_whitespace(numbers.filter(pa.array(keep)))
+    out = judge(written, patterns)
+    out["number"], out["has_blanks"] = written.to_pandas().astype("str"), _matches(written, r"\s")
+    out["at"], out["part"] = at[keep], part[keep]
+    return out
+
+
+def _matches(texts: pa.Array, pattern: str) -> Bools:
+    found = pc.match_substring_regex(texts, pattern)
+    return np.asarray(found.to_numpy(zero_copy_only=False), dtype=bool)
