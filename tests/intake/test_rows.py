@@ -9,6 +9,7 @@ import pytest
 from reconcile.errors import RefusedError
 from tests.intake.folders import (
     ORDERS,
+    PAYMENTS,
     column,
     csv_of,
     fates,
@@ -186,3 +187,30 @@ def test_columns_that_only_some_files_bring_read_as_blank_in_the_others(tmp_path
     assert column(sent, "qty") == [None, 2]
     assert column(sent, "replacement") == [False, True]
     assert sent["delivered_date"].isna().tolist() == [True, False]
+
+
+@pytest.mark.parametrize("text", ["none", "-", "#N/A", "n/a", "null", "#REF!"])
+@pytest.mark.parametrize("name", ["status", "kind"])
+def test_a_word_for_nothing_is_no_status(tmp_path: Path, name: str, text: str) -> None:
+    row = "kestrel,P-{},2026-01-02,1.00,EUR,1,{}"
+    files = {
+        "orders.csv": csv_of(ORDERS, "1,2026-01-02,LAN-1,1,2.50,EUR"),
+        "payments.csv": csv_of(f"{PAYMENTS},{name}", row.format(1, ""), row.format(2, text)),
+    }
+    plain = source("orders")
+    found = read(write(tmp_path, files, plain + source("payments")))
+    assert rejects(found) == [("payments.csv", 3, name, text)]
+    assert len(found.records["payments"]) == 1
+
+
+@pytest.mark.parametrize("text", ["1970-01-01", "1970-01-01T00:00:00Z", "1900-01-01", "1969-12-31"])
+def test_a_date_that_stands_for_none(tmp_path: Path, text: str) -> None:
+    header = f"{ORDERS},cancelled_at"
+    good = "1,2026-01-02,LAN-1,1,2.50,EUR,"
+    found = orders(tmp_path, good, f"2{good[1:]}{text}", good.replace("2026-01-02", text),
+                   header=header)  # fmt: skip
+    assert rejects(found) == [("orders.csv", 4, "ordered_at", text)]
+    assert found.records["orders"]["cancelled_date"].isna().tolist() == [True, True]
+    assert list(found.notes[["row", "column", "text"]].itertuples(index=False, name=None)) == [
+        (3, "cancelled_at", text)
+    ]
