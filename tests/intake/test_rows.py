@@ -7,12 +7,15 @@ from pathlib import Path
 import pytest
 
 from reconcile.errors import RefusedError
+from reconcile.nightly import run_nightly
 from tests.intake.folders import (
+    AS_OF,
     ORDERS,
     PAYMENTS,
     column,
     csv_of,
     fates,
+    only_problem,
     orders,
     read,
     rejects,
@@ -214,3 +217,18 @@ def test_a_date_that_stands_for_none(tmp_path: Path, text: str) -> None:
     assert list(found.notes[["row", "column", "text"]].itertuples(index=False, name=None)) == [
         (3, "cancelled_at", text)
     ]
+
+
+def test_what_a_run_has_written_is_never_read(tmp_path: Path) -> None:
+    settings = source("orders", "").replace('"orders*"', '"**/*.csv"')
+    folder = write(tmp_path, {"store/orders.csv": csv_of(ORDERS, GOOD, BAD)}, settings)
+    for out in (None, folder / "reports" / "today", None):
+        run_nightly(folder, lambda _: AS_OF, out, lambda _: None)
+    assert (folder / "out" / str(AS_OF) / "rejected").is_dir()
+    assert list(read(folder).files["file"]) == ["store/orders.csv"]
+    write(folder, {"out/orders.csv": csv_of(ORDERS, "3" + GOOD[1:])}, settings)
+    assert list(read(folder).files["file"]) == ["store/orders.csv"]
+    write(folder, {}, settings.replace('"**/*.csv"', '"out/*.csv"'))
+    assert list(read(folder).files["file"]) == ["out/orders.csv"]
+    write(folder, {}, settings.replace('"**/*.csv"', '"out/*/*.csv"'))
+    assert "what a run has written" in only_problem(folder).what
