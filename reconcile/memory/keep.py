@@ -11,7 +11,15 @@ import numpy as np
 import pandas as pd
 
 from reconcile.memory.compare import Compared
-from reconcile.memory.nights import OF_EXCEPTION, OF_NIGHT, TOLD, Run, contents_before, night_digest
+from reconcile.memory.nights import (
+    OF_NIGHT,
+    OF_TEXTS,
+    TOLD,
+    Run,
+    contents_before,
+    night_digest,
+    text_digest,
+)
 
 _OF_STATE = (*OF_NIGHT, "behind")
 
@@ -109,19 +117,15 @@ def _exceptions(history: sqlite3.Connection, night: str, found: pd.DataFrame) ->
         json.dumps(dict(zip(TOLD, row, strict=True)), sort_keys=True, ensure_ascii=False)
         for row in told_now[list(TOLD)].itertuples(index=False)
     ]
-    names = [*OF_EXCEPTION, "explanation", "evidence"]
-    rows = [
-        (*row, said)
-        for row, said in zip(told_now[names].itertuples(index=False), told, strict=True)
-    ]
-    texts = [*names[2:], "told"]
+    texts = list(told_now.assign(told=told)[list(OF_TEXTS)].itertuples(index=False, name=None))
+    names, again = [*OF_TEXTS, "digest"], [*OF_TEXTS[2:], "digest"]
     history.executemany(
-        f"INSERT INTO exceptions ({', '.join(names)}, told) "  # noqa: S608
-        f"VALUES ({', '.join('?' * (len(names) + 1))}) ON CONFLICT (id) DO UPDATE SET "
-        f"{', '.join(f'{name} = excluded.{name}' for name in texts)} "
-        f"WHERE ({', '.join(texts)}) != ({', '.join(f'excluded.{name}' for name in texts)}) "
+        f"INSERT INTO exceptions ({', '.join(names)}) "  # noqa: S608
+        f"VALUES ({', '.join('?' * len(names))}) ON CONFLICT (id) DO UPDATE SET "
+        f"{', '.join(f'{name} = excluded.{name}' for name in again)} "
+        "WHERE digest != excluded.digest "
         f"AND NOT EXISTS (SELECT 1 FROM seen WHERE exception = number AND night > '{night}')",
-        rows,
+        [(*row, text_digest(row)) for row in texts],
     )
     numbers = _numbers(history, found["id"])
     return [numbers[each] for each in found["id"]]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 
@@ -17,6 +18,7 @@ from reconcile.memory.schema import damaged
 # What an exception was told as, besides what every night may change
 TOLD = ("title", "severity", "action", "table")
 OF_EXCEPTION = ("id", "rule", "order_ref", "order_key", "sku", "supplier", "document")
+OF_TEXTS = (*OF_EXCEPTION, "told", "explanation", "evidence")
 OF_NIGHT = (
     "verdict", "class", "list", "currency", "amount_minor", "event_date", "due_by", "change",
     "first_seen", "was_open", "gone",
@@ -67,13 +69,16 @@ def night_before(history: sqlite3.Connection, day: date, ids: pd.Series) -> Befo
         raise damaged(f"the night of {night} is not as it was kept")
     seen = _frame(
         history.execute(
-            f"SELECT {', '.join(f'e.{name}' for name in OF_EXCEPTION)}, e.told, e.explanation, "  # noqa: S608
-            f"e.evidence, {', '.join(f's.{name}' for name in OF_NIGHT)}, b.rows AS behind "
+            f"SELECT {', '.join(f'e.{name}' for name in OF_TEXTS)}, e.digest, "  # noqa: S608
+            f"{', '.join(f's.{name}' for name in OF_NIGHT)}, b.rows AS behind "
             "FROM seen s JOIN exceptions e ON e.number = s.exception "
             "LEFT JOIN behind b ON b.number = s.behind WHERE s.night = ? ORDER BY e.id",
             (night,),
         )
     )
+    texts = seen[list(OF_TEXTS)].itertuples(index=False, name=None)
+    if [text_digest(row) for row in texts] != seen.pop("digest").tolist():
+        raise damaged("an exception is not as it was kept")
     # What is open or gone has no rows behind it where none are kept, such as colliding references.
     seen["behind"] = [b"" if rows is None else rows for rows in seen["behind"]]
     items = _frame(
@@ -92,10 +97,7 @@ def night_before(history: sqlite3.Connection, day: date, ids: pd.Series) -> Befo
             (str(day), others),
         )
     )
-    try:
-        told = pd.DataFrame([json.loads(text) for text in seen.pop("told")], columns=list(TOLD))
-    except ValueError as error:
-        raise damaged("an exception is not as it was kept") from error
+    told = pd.DataFrame([json.loads(text) for text in seen.pop("told")], columns=list(TOLD))
     seen = pd.concat([seen, told.astype("str")], axis=1)
     return Before(
         night=None if found is None else date.fromisoformat(night),
@@ -104,6 +106,11 @@ def night_before(history: sqlite3.Connection, day: date, ids: pd.Series) -> Befo
         open_items=items.astype({"count": "int64", "amount_minor": "int64"}),
         earlier=earlier.astype({"was_open": "int64"}),
     )
+
+
+def text_digest(texts: Iterable[object]) -> str:
+    """A digest of what an exception is and was told as."""
+    return hashlib.sha256(repr(tuple(texts)).encode()).hexdigest()[:16]
 
 
 def night_digest(history: sqlite3.Connection, night: str) -> str:

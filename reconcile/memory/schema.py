@@ -38,7 +38,7 @@ MIGRATIONS = (
         number INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, rule TEXT NOT NULL,
         order_ref TEXT NOT NULL, order_key TEXT NOT NULL, sku TEXT NOT NULL,
         supplier TEXT NOT NULL, document TEXT NOT NULL, told TEXT NOT NULL,
-        explanation TEXT NOT NULL, evidence TEXT NOT NULL
+        explanation TEXT NOT NULL, evidence TEXT NOT NULL, digest TEXT NOT NULL
     );
     CREATE TABLE behind (number INTEGER PRIMARY KEY, rows BLOB NOT NULL UNIQUE);
     CREATE TABLE states (

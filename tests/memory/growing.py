@@ -32,7 +32,7 @@ RECORDS = ("orders", "invoices", "payments", "shipments", "quotes")
 DECISIONS = '[[source]]\nname = "decisions"\nrecord = "decisions"\nfiles = ["decisions.csv"]\n'
 EXTRA = {
     "orders": "tracking_no,tracking_posted_at,sent_at,order_total,customer_paid,refunded_at,"
-    "refunded,cancelled_at",
+    "refunded,cancelled_at,line_no",
     "invoices": "kind",
     "payments": "kind,status",
     "shipments": "delivered_at",
@@ -73,7 +73,9 @@ class Folder:
 
     def add(self, file: str, name: str, row: Row) -> None:
         """Add a row to a file, or correct the one of that name."""
-        export = self.exports.setdefault(file, Export(file.split("/")[0].split(".")[0]))
+        export = self.exports.setdefault(
+            file, Export(file.split("/", maxsplit=1)[0].split(".", maxsplit=1)[0])
+        )
         export.rows[name] = row
 
     def place(self, name: str) -> str:
@@ -198,17 +200,22 @@ def _ordered(ref: str, night: int, **more: object) -> tuple[Story, Row]:
     """An order paid by the customer on its day, billed on its day, at 40.00."""
     story, day = Story(ref), str(day_of(night))
     whole = {"order_total": "90.00", "customer_paid": "90.00"} | more
-    row = order(ref, ordered_at=day, customer_paid_at=day, **whole)
+    row = order(ref) | {"ordered_at": day, "customer_paid_at": day} | whole
     story.put(night, "orders.csv", "order", row)
     story.put(night, "invoices.csv", "bill", bill(f"INV-{ref}", ref, "40.00", invoice_date=day))
     return story, row
 
 
 def _paid(story: Story, night: int, name: str, file: str = "", **more: object) -> Row:
-    """A payment of 40.00 for the order, in the file of its day."""
+    """A payment of 40.00 for the order, in the file of its days."""
     day = str(day_of(night))
     row = payment(f"P-{story.ref}-{name}", "40.00", story.ref, paid_at=day) | more
-    return story.put(night, file or f"payments/{day}.csv", name, row)
+    return story.put(night, file or _file_of(night), name, row)
+
+
+def _file_of(night: int) -> str:
+    """The payments of five days at a time."""
+    return f"payments/{day_of(night - night % 5)}.csv"
 
 
 def _sent(story: Story, night: int, row: Row, posted: int = 0) -> None:
@@ -322,7 +329,7 @@ def wrong_reference(ref: str, night: int) -> Story:
     story, _ = _ordered(ref, night)
     paid = _paid(story, night, "paid", order_ref=f"{ref}9")
     story.open("unpaid", night + 2, night + 6, "40.00", "paid")
-    story.put(night + 6, f"payments/{day_of(night)}.csv", "paid", paid | {"order_ref": ref})
+    story.put(night + 6, _file_of(night), "paid", paid | {"order_ref": ref})
     story.open("unknown-order", night, night + 6, "40.00", "paid", ref=f"{ref}9")
     return story
 

@@ -9,9 +9,14 @@ from pathlib import Path
 
 import pytest
 
+from reconcile.checks.catalogue import configured, load_catalogue
+from reconcile.memory.database import history_for_run
 from reconcile.money import major_text
+from reconcile.night import Clock, check
 from reconcile.nightly import run_nightly
+from reconcile.remembered import remember
 from reconcile.report.contents import Contents
+from reconcile.shop_file import load_shop
 from tests.memory.growing import NIGHTS, Folder, Key, Plan, dated, day_of, growing, start
 from tests.memory.tables import tables
 
@@ -117,3 +122,46 @@ def test_every_night_says_what_the_builder_knows(grown: tuple[Path, list[Path]])
     assert kinds == {"new", "same", "amount", "reopened"}
 
 
+def test_replaying_the_nights_gives_the_same_history(
+    grown: tuple[Path, list[Path]], tmp_path: Path
+) -> None:
+    shop, states = grown
+    start(tmp_path)
+    for night, state in enumerate(states):
+        for old in tmp_path.glob("payments/*.csv"):
+            old.unlink()
+        shutil.copytree(state, tmp_path, dirs_exist_ok=True)
+        keep(tmp_path, day_of(night))
+    assert tables(tmp_path) == tables(shop)
+
+
+def keep(folder: Path, day: date) -> None:
+    """Keep a night as a run does, without writing its report."""
+    shop = load_shop(folder)
+    rules, _ = configured(load_catalogue(), shop.rules)
+    night = check(shop, rules, day, Clock(lambda _: None))
+    with history_for_run(folder) as history:
+        known = remember(night, rules, history.connection)
+        with history.keeping() as connection:
+            known.keep(connection, night, proofs_hold=True)
+
+
+def test_rebuilding_from_the_exports_gives_the_same_history(tmp_path: Path) -> None:
+    """Where every cell has its date, the files of the last night tell all nights as they were."""
+    plan, count, shop = dated(), 8, start(tmp_path)
+    for night, exports in plan.nights(count):
+        exports.write(shop)
+        if night < count - 1:
+            keep(shop, day_of(night))
+    run(shop, day_of(count - 1))
+    # Files have grown since, and so are other files
+    leave = ("files", "contents")
+    before, old = tables(shop, leave=leave), (shop / "history.db").read_bytes()
+    contents = run(shop, day_of(count - 1), rebuild=True)
+    assert contents.proofs["holds"].all()
+    assert tables(shop, leave=leave) == before
+    assert (shop / "history-1.db.aside").read_bytes() == old
+    shutil.rmtree(shop / "out")
+    run(shop, day_of(3), rebuild=True)  # whose later nights are built after it
+    assert tables(shop, leave=leave) == before
+    assert sorted(path.name for path in (shop / "out").iterdir()) == [str(day_of(3))]
