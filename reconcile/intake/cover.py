@@ -15,6 +15,7 @@ from reconcile.shop import Source
 
 # Storefront and bank exports end with what happened; of the others a quiet end is usual.
 _BY_LAST_ROW = ("orders", "bank")
+_DAY = "datetime64[s]"
 _MUCH = 2  # a gap between files is told where it is so many times the longest inside them
 
 
@@ -60,9 +61,8 @@ def find_gaps(
     stated periods leave it out.
     """
     record = RECORDS[source.record]
-    none = pd.DataFrame({"source": [], "after": [], "before": [], "days": [], "file": []})
     if not record.date or len(read) < 2:  # noqa: PLR2004
-        return none
+        return _gaps([])
     spans, inside = [], 0
     for one, period in zip(read, stated, strict=True):
         days = one.typed.frame[record.column(record.date).typed].to_numpy()
@@ -82,4 +82,10 @@ def find_gaps(
         exact = spans[at][2] and all(span[2] for span in spans[:at])
         if days_between > (0 if exact else _MUCH * inside):
             rows.append((source.name, end, begin, days_between, path))
-    return pd.DataFrame(rows, columns=list(none.columns)) if rows else none
+    return _gaps(rows)
+
+
+def _gaps(rows: Sequence[tuple[str, np.datetime64, np.datetime64, int, str]]) -> pd.DataFrame:
+    """Gaps as a frame, whose columns have their types without any row too."""
+    types = {"source": "str", "after": _DAY, "before": _DAY, "days": "int64", "file": "str"}
+    return pd.DataFrame(rows, columns=list(types)).astype(types)

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.coded import Coded
 from reconcile.intake.formats import Forms, Table, find_forms
+from reconcile.intake.narrative import without_persons
 from reconcile.intake.reading import Files, Opened, open_table
-from reconcile.intake.typed import Reader
+from reconcile.intake.typed import Reader, supplier_names
 from reconcile.records import RECORDS
 from reconcile.shop import SETTINGS_FILE, Shop, Source
 
@@ -28,6 +29,7 @@ def open_all(shop: Shop) -> tuple[list[Found], list[Problem]]:
     """The tables of every source, and every problem with them and the constants beside them."""
     problems: list[Problem] = []
     files = Files(shop.folder)
+    suppliers = supplier_names(shop)
     found = []
     for source in shop.sources:
         one = Found(source, [])
@@ -39,12 +41,12 @@ def open_all(shop: Shop) -> tuple[list[Found], list[Problem]]:
                 continue
             problems += wrong
             if opened is not None:
-                one.opened.append(opened)
+                one.opened.append(without_persons(opened, source.record, suppliers))
         tables = [table_of(opened) for opened in one.opened]
         one.forms, unclear = find_forms(source, tables)
         problems += [*unclear, *_constants(shop, source)]
         found.append(one)
-    return found, [*problems, *_twice(found)]
+    return found, [*problems, *_unread_sheets(found), *_twice(found)]
 
 
 def table_of(opened: Opened) -> Table:
@@ -76,6 +78,32 @@ def _paths(folder: Path, source: Source, problems: list[Problem]) -> list[Path]:
             problems.append(Problem(place, what, "Export it, or mend files = […]."))
         paths |= dict.fromkeys(inside)
     return sorted(paths)
+
+
+def _unread_sheets(found: Sequence[Found]) -> list[Problem]:
+    """Sheets that no source reads: told with the file, or refused where they look like more rows.
+
+    Where a source names its sheet, somebody has looked at the others.
+    """
+    read = {(opened.path, opened.sheet) for one in found for opened in one.opened}
+    problems = []
+    for one in found:
+        for at, opened in enumerate(one.opened):
+            unread = [sheet for sheet in opened.others if (opened.path, sheet) not in read]
+            alike = [sheet for sheet in unread if opened.others[sheet]]
+            notes = [f"sheet {sheet!r} of the workbook was not read" for sheet in unread]
+            one.opened[at] = replace(opened, notes=(*opened.notes, *notes))
+            if alike:
+                what = (
+                    f"sheet {opened.sheet!r} is read, but {', '.join(map(repr, alike))} "
+                    "has most of its headers too."
+                )
+                mend = (
+                    "Write a [[source]] for it, with its sheet in [source.format]; or name the "
+                    f"one to read: sheet = {opened.sheet!r}."
+                )
+                problems.append(Problem(opened.path, what, mend))
+    return problems
 
 
 def _twice(found: Sequence[Found]) -> list[Problem]:

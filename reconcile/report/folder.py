@@ -31,7 +31,7 @@ from reconcile.report.contents import LISTS
 
 _OUR_FILES = (
     *("report.xlsx", "exceptions.csv", "order_lines.csv", "rejected_rows.csv"),
-    *("summary.json", "run.log"),
+    *("summary.json", "run.log", "cash-check.xlsx", "cash_check.json"),
 )
 # Folders of the report, with the patterns of what in them is the report's
 _OUR_FOLDERS = {"lists": tuple(f"{name}.csv" for name in LISTS), "rejected": ("*.csv",)}
