@@ -206,7 +206,7 @@ def decide(
     if len(words) not in (1, 2):
         raise click.UsageError("Give the id of one exception, after the shop folder if any.")
     shop = Path(words[0] if len(words) > 1 else ".")
-    who = decided_by if decided_by is not None else getpass.getuser()
+    who = decided_by if decided_by is not None else _user()
     click.echo(decide_on(shop, words[-1], today, reason, until.date() if until else None, who))
 
 
@@ -240,6 +240,13 @@ def trace(words: tuple[str, ...], as_of: datetime | None, *, as_json: bool) -> N
     )
     if not found.found:
         raise SystemExit(_REFUSED)
+
+
+def _user() -> str:
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):  # as the versions of Python say it
+        raise click.UsageError("Your user has no name here; say who decides with --by.") from None
 
 
 def main() -> NoReturn:

@@ -9,7 +9,7 @@ from datetime import date
 import pandas as pd
 
 from reconcile.memory.database import HISTORY_FILE
-from reconcile.memory.decisions import DECISIONS_FILE, load_decisions
+from reconcile.memory.decision_log import DECISIONS_FILE, load_decisions
 from reconcile.memory.past import Known, Move, known_exceptions, moves_of
 from reconcile.money import MICRO_DIGITS, amount_text, minor_digits
 from reconcile.night import Night
