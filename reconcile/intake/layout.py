@@ -12,13 +12,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from reconcile.errors import Problem
-from reconcile.intake.private import private
+from reconcile.intake.private import names_a_firm, private
 from reconcile.records import RECORDS, Column
 from reconcile.references import plain
 from reconcile.shop import Source, nearest
 
 HEADER_WITHIN = 40  # rows in which a header is looked for
 _LETTERS = re.compile(r"^column ([A-Z]{1,3})$")
+_MARKED = re.compile(r"^'(?=[^'\s])")  # as in cells, before a text that could be a formula
 # What a merchant may well declare under a header that sounds private: the supplier's own name
 _MOST_LINES = 5  # in a cell of a header or title
 _NO_HEADER = (
@@ -34,7 +35,8 @@ class Layout:
     """The header of one table.
 
     ``header`` has one name a column, "" where there is none. ``row`` is its row, or the lower
-    of its two; ``lines`` is 1 or 2. ``title`` are the rows above it. ``positions`` are those of
+    of its two; ``lines`` is 1 or 2; ``raw`` is its text as it stands. ``title`` are the rows
+    above it. ``positions`` are those of
     the canonical columns that the table brings; constants stand in the source. ``cells`` is how
     many cells the header has itself: below the others nothing may stand.
     """
@@ -45,6 +47,7 @@ class Layout:
     title: tuple[tuple[str, ...], ...]
     positions: dict[str, int]
     cells: int
+    raw: tuple[str, ...]
 
 
 def find_layout(
@@ -97,17 +100,30 @@ def headers_of(rows: list[list[str]], at_row: int | None, lettered: int = 0) -> 
             if at + lines > len(rows) or not any(cell.strip() for cell in rows[at]):
                 continue
             title = tuple(tuple(row) for row in rows[:at])
-            named = max(lettered, *(len(line) for line in rows[at : at + lines]))
-            for header in _headers(rows[at : at + lines], rows[at + lines :], named):
-                yield Layout(header, at + lines, lines, title, {}, min(named, len(header)))
+            head = rows[at : at + lines]
+            named = max(lettered, *(len(line) for line in head))
+            width = _width(named, head, rows[at + lines :])
+            texts, names = ([[do(cell) for cell in line] for line in head] for do in (str, _name))
+            for raw, header in zip(_headers(texts, width), _headers(names, width), strict=False):
+                yield Layout(header, at + lines, lines, title, {}, min(named, width), raw)
 
 
-def _headers(
-    lines: list[list[str]], below: list[list[str]], named: int
-) -> Iterator[tuple[str, ...]]:
+def _name(cell: str) -> str:
+    """A header as it is compared: as people see it, without the mark that keeps it a text."""
+    return _MARKED.sub("", plain(cell))
+
+
+def most_headers(source: Source, rows: list[list[str]]) -> bool:
+    """Whether some row has most of the headers that a source needs: its rows may be wanted too."""
+    needed = {c.name for c in RECORDS[source.record].columns if c.required} | set(source.columns)
+    needed -= set(source.constants)
+    found = (_positions(source, layout.header)[0] for layout in headers_of(rows, None))
+    return any(2 * len(needed & set(positions)) > len(needed) for positions in found)
+
+
+def _headers(lines: list[list[str]], width: int) -> Iterator[tuple[str, ...]]:
     """The names of the columns; a name over several columns may hold for all of them."""
-    width = _width(named, lines, below)
-    padded = [[plain(cell) for cell in line] + [""] * width for line in lines]
+    padded = [line + [""] * width for line in lines]
     if len(lines) == 1:
         yield tuple(padded[0][:width])
         return
@@ -167,7 +183,7 @@ def _places(names: Sequence[str], header: Sequence[str]) -> list[int]:
     """Every position of a header with one of the names."""
     found = []
     for name in dict.fromkeys(names):
-        wanted = plain(name)
+        wanted = _name(name)
         found += [at for at, there in enumerate(header) if there and there == wanted]
         letters = _LETTERS.match(name)
         at = _position(letters[1]) if letters else -1
@@ -241,8 +257,10 @@ def _wrong_headers(source: Source, path: str, layout: Layout, *, found: bool) ->
 
 def _about_a_person(column: Column, header: str) -> bool:
     """Whether a column would bring what is private; "Name" alone may be that of an order."""
-    if header == column.name or column.name in _MAY_BE_NAMED or not private(header):
+    if header == column.name or not private(header):
         return False
+    if column.name in _MAY_BE_NAMED:
+        return not names_a_firm(header)
     return not (plain(header).casefold() in _NAME_ALONE and column.kind in ("reference", "sku"))
 
 

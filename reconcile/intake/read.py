@@ -18,9 +18,9 @@ class Read:
     """One table of a source once it is read.
 
     ``columns`` are the canonical columns with the constants of the source, ``positions`` where
-    those of the file stand and ``header`` what they are called there; ``cells`` is how many cells
-    a header has. ``aside`` counts the rows that are no records, by fate, with those above the
-    first record.
+    those of the file stand and ``header`` what stands above them there, as it is written.
+    ``cells`` is how many cells a header has. ``aside`` counts the rows that are no records, by
+    fate, with those above the first record.
     """
 
     path: str

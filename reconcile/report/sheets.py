@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from reconcile.report.cells import Column
+from reconcile.report.chart import Chart
 from reconcile.report.contents import LINE_STATES, VERDICTS, Contents
 
 CAP = 20_000  # rows of a block; beyond this a person filters the CSV
@@ -16,12 +17,14 @@ CAP = 20_000  # rows of a block; beyond this a person filters the CSV
 class Block:
     """A table on a sheet: a line above it, its columns, and its rows.
 
-    ``note`` stands alone where there are no rows. ``rows`` are those shown.
+    ``note`` stands alone where there are no rows. ``rows`` are those shown, ``chart`` is drawn
+    beside them.
     """
 
     note: str
     columns: list[Column]
     rows: pd.DataFrame
+    chart: Chart | None = None
 
 
 @dataclass(frozen=True)
@@ -29,7 +32,7 @@ class Sheet:
     """A sheet: its name, lines at the top, tables one below the other.
 
     A sheet of one table gets a filter and a header that stays in sight. ``printed`` is how many
-    of its columns go on paper, 0 for all.
+    of its columns go on paper, 0 for all. ``one_page`` is one upright page, whatever is on it.
     """
 
     name: str
@@ -37,6 +40,7 @@ class Sheet:
     lines: list[str]
     blocks: list[Block]
     printed: int = 0
+    one_page: bool = False
 
 
 _NOTES = {

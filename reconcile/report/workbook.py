@@ -5,8 +5,9 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, time
+from datetime import date, datetime, time
 from typing import cast
 
 import pyarrow as pa
@@ -31,6 +32,7 @@ from reconcile.report.cells import (
     cell_text,
     rows_xml,
 )
+from reconcile.report.chart import draw
 from reconcile.report.contents import Contents
 from reconcile.report.sheets import Block, Sheet, sheets
 from reconcile.report.today import first_sheet
@@ -58,21 +60,27 @@ class _Rows:
 
 def workbook(contents: Contents) -> bytes:
     """report.xlsx as bytes, the same for the same contents."""
+    pages = (first_sheet(contents), *sheets(contents))
+    return book_of(pages, contents.shop, contents.as_of, contents.home_currency)
+
+
+def book_of(pages: Sequence[Sheet], shop: str, day: date, home: str) -> bytes:
+    """A workbook of these sheets as bytes, the same for the same sheets."""
     book = Workbook()
     book.remove(book.worksheets[0])
     rows: list[_Rows] = []
     styles: dict[tuple[Kind, int], int] = {}
-    for sheet in (first_sheet(contents), *sheets(contents)):
+    for sheet in pages:
         page = book.create_sheet(sheet.name)
         if not styles:
             styles.update(_styles(page))
-        rows.append(_lay_out(page, sheet, styles, contents.home_currency))
+        rows.append(_lay_out(page, sheet, styles, home))
     book.properties.creator = "reconcile"
-    book.properties.title = cell_text(pa.array([f"{contents.shop}, {contents.as_of}"]))[0].as_py()
-    book.properties.created = datetime.combine(contents.as_of, time())
+    book.properties.title = cell_text(pa.array([f"{shop}, {day}"]))[0].as_py()
+    book.properties.created = datetime.combine(day, time())
     shell = io.BytesIO()
     book.save(shell)
-    return _filled(shell, rows, contents)
+    return _filled(shell, rows, day)
 
 
 def _styles(page: Worksheet) -> Styles:
@@ -121,6 +129,8 @@ def _lay_out(page: Worksheet, sheet: Sheet, styles: Styles, home: str) -> _Rows:
             below[row + 1] = rows_xml(block.rows, shown, row + 2, styles, home)
             if len(sheet.blocks) == 1:
                 _keep_headings(page, row + 1, len(shown), len(block.rows))
+            if block.chart is not None:
+                draw(page, block.chart, row + 1, len(block.rows))
             row += 1 + len(block.rows)
         row += 2
     widest = max(fitted, key=len)
@@ -194,11 +204,11 @@ def _keep_headings(page: Worksheet, row: int, width: int, rows: int) -> None:
 
 
 def _set_up_print(page: Worksheet, sheet: Sheet, last_row: int) -> None:
-    page.page_setup.orientation = "landscape"
+    page.page_setup.orientation = "portrait" if sheet.one_page else "landscape"
     page.page_setup.paperSize = _A4
     page.page_margins = PageMargins(left=0.4, right=0.4, top=0.5, bottom=0.8, footer=0.4)
     page.page_setup.fitToWidth = 1
-    page.page_setup.fitToHeight = 0
+    page.page_setup.fitToHeight = 1 if sheet.one_page else 0
     page.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
     footer = cast("HeaderFooterItem", page.oddFooter)
     footer.left.text = "&A"
@@ -207,7 +217,7 @@ def _set_up_print(page: Worksheet, sheet: Sheet, last_row: int) -> None:
         page.print_area = f"A1:{get_column_letter(sheet.printed)}{last_row}"
 
 
-def _filled(shell: io.BytesIO, rows: list[_Rows], contents: Contents) -> bytes:
+def _filled(shell: io.BytesIO, rows: list[_Rows], day: date) -> bytes:
     """The shell again, with the rows in it and without the time of day."""
     out = io.BytesIO()
     with (
@@ -220,7 +230,7 @@ def _filled(shell: io.BytesIO, rows: list[_Rows], contents: Contents) -> bytes:
             if sheet:
                 data = _insert(data.decode(), rows[int(sheet[1]) - 1]).encode()
             elif name == "docProps/core.xml":
-                data = _dated(data.decode(), contents).encode()
+                data = _dated(data.decode(), day).encode()
             info = zipfile.ZipInfo(name, _ZIP_TIME)
             info.compress_type = zipfile.ZIP_DEFLATED
             info.create_system = 3
@@ -236,7 +246,7 @@ def _insert(xml: str, rows: _Rows) -> str:
     return re.sub(r'<dimension ref="[^"]*"', whole, xml, count=1)
 
 
-def _dated(xml: str, contents: Contents) -> str:
+def _dated(xml: str, day: date) -> str:
     """Core properties; openpyxl notes the moment of saving, which differs on every run."""
-    stamp = f"{contents.as_of.isoformat()}T00:00:00Z"
+    stamp = f"{day.isoformat()}T00:00:00Z"
     return re.sub(r"(<dcterms:modified[^>]*>)[^<]*", rf"\g<1>{stamp}", xml)

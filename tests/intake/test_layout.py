@@ -193,6 +193,29 @@ def test_a_column_about_a_person_is_refused(tmp_path: Path, header: str) -> None
     assert "pigeonpost" not in str(problem)
 
 
+@pytest.mark.parametrize("header", ["E-mail", "Phone", "Straße", "Ville", "Customer name"])
+def test_no_name_of_a_firm_excuses_an_address(tmp_path: Path, header: str) -> None:
+    private = "odalys@pigeonpost.example"
+    settings = source("orders", f'{COLUMNS}store = "{header}"')
+    settings += source("shipments", f'{COLUMNS}supplier = "{header}"\ncarrier = "{header}"')
+    parcels = SHIPMENTS.replace("supplier", header)
+    files = {
+        "orders.csv": csv_of(f"{ORDERS},{header}", f"{ROW},{private}"),
+        "shipments.csv": csv_of(parcels, f"{private},1,2026-01-03"),
+    }
+    problems = refused(write(tmp_path, files, settings))
+    assert [problem.what.split()[0] for problem in problems] == ["store", "carrier", "supplier"]
+    assert all("about a person" in problem.what for problem in problems)
+    assert "pigeonpost" not in str(problems)
+
+
+@pytest.mark.parametrize("header", ["Company", "Firma", "Nom", "Name"])
+def test_a_column_of_names_may_be_that_of_firms(tmp_path: Path, header: str) -> None:
+    settings = source("orders", COLUMNS + f'supplier = "{header}"')
+    found = orders(tmp_path, f"{ROW},kestrel", header=f"{ORDERS},{header}", settings=settings)
+    assert column(found.records["orders"], "supplier") == ["kestrel"]
+
+
 def test_name_alone_may_be_the_name_of_an_order(tmp_path: Path) -> None:
     settings = source("orders", COLUMNS + 'order_ref = "Name"')
     header = ORDERS.replace("order_ref", "Name")

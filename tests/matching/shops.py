@@ -26,6 +26,7 @@ name = "Lantern Lane"
 home_currency = "EUR"
 time_zone = "Europe/Dublin"
 [suppliers.kestrel]
+names = ["Kestrel Goods Co"]
 [suppliers.alder]
 terms = "invoice"
 dispatch_days = 5

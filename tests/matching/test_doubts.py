@@ -196,8 +196,5 @@ def test_another_spelling_of_a_key_in_a_newer_export_is_the_same_row(
     contents, _ = run_nightly(tmp_path, lambda _: AS_OF, tmp_path / "out", lambda _: None)
     found = contents.exceptions.set_index("rule")["verdict"].to_dict()
     # The orders have no column for tracking numbers, so nobody can tell whether one is posted.
-    assert found == {
-        "repeat-changed": "open",
-        "short-shipped": "open",
-        "tracking-not-posted": "unknown",
-    }
+    changed = {"repeat-changed": "open"} if "10:00" in new else {}
+    assert found == changed | {"short-shipped": "open", "tracking-not-posted": "unknown"}
