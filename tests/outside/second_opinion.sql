@@ -666,6 +666,35 @@ LEFT JOIN paid p USING (order_id, supplier) LEFT JOIN repeated r USING (order_id
 LEFT JOIN pending w USING (order_id, supplier) LEFT JOIN live v USING (order_id, supplier)
 LEFT JOIN sent n USING (order_id, supplier) LEFT JOIN supplier_setting c USING (supplier);
 
+-- (d) no reference: the only set of open orders that adds up, of up to twelve, is a suggestion.
+CREATE OR REPLACE TEMP TABLE suggested AS
+WITH RECURSIVE candidates AS (
+    SELECT m.pid, m.minor AS amount, s.order_id, s.supplier, s.payable - s.paid AS rest,
+        row_number() OVER (PARTITION BY m.pid ORDER BY s.order_id) AS part,
+        count(*) OVER (PARTITION BY m.pid) AS parts
+    FROM movements m JOIN supplier_orders s ON s.supplier = m.supplier AND s.cur = m.cur
+    JOIN orders o USING (order_id)
+    WHERE m.refs = 0 AND m.bills = 0 AND m.kind = 'payment' AND m.status = 'settled'
+        AND s.payable > s.paid AND s.payable - s.paid <= m.minor AND o.ordered_on <= m.paid_on
+        AND coalesce(o.cancelled_on >= m.paid_on, true)
+),
+subsets AS (
+    SELECT DISTINCT pid, amount, parts, 0::BIGINT AS part, 0::HUGEINT AS total,
+        []::BIGINT[] AS chosen
+    FROM candidates WHERE parts <= 12
+    UNION ALL
+    SELECT s.pid, s.amount, s.parts, c.part, s.total + CASE WHEN take.n = 1 THEN c.rest ELSE 0 END,
+        CASE WHEN take.n = 1 THEN list_append(s.chosen, c.part) ELSE s.chosen END
+    FROM subsets s JOIN candidates c ON c.pid = s.pid AND c.part = s.part + 1,
+        (VALUES (0), (1)) AS take(n)
+),
+only_one AS (
+    SELECT pid, any_value(chosen) AS chosen FROM subsets WHERE part = parts AND total = amount
+    GROUP BY pid HAVING count(*) = 1
+)
+SELECT DISTINCT c.order_id, c.supplier
+FROM only_one u JOIN candidates c ON c.pid = u.pid AND list_contains(u.chosen, c.part);
+
 -- What is payable for each line: what was billed for it and is no duplicate, else what was agreed.
 -- Lines of one SKU share what was billed for it by ordered quantity, in line order.
 CREATE OR REPLACE TEMP TABLE order_lines AS
@@ -746,7 +775,8 @@ CREATE OR REPLACE TEMP MACRO tolerated(gap, base, cur) AS
 
 CREATE OR REPLACE TEMP VIEW rule_unpaid AS
 SELECT 'unpaid' AS rule, order_ref, NULL::VARCHAR AS sku, supplier, payable AS minor, cur,
-    CASE WHEN mixed OR hangs THEN 'unknown' WHEN is_pending THEN 'waiting'
+    CASE WHEN mixed OR hangs OR (order_id, supplier) IN (SELECT (order_id, supplier) FROM suggested)
+         THEN 'unknown' WHEN is_pending THEN 'waiting'
          ELSE verdict_of(pay_by, covered('payments')) END AS verdict
 FROM (SELECT *, CASE WHEN terms = 'invoice' THEN due_on
           ELSE customer_paid_on + rule_days('unpaid', 'grace_days', 1)::INTEGER END AS pay_by
