@@ -4,7 +4,8 @@ CREATE OR REPLACE TEMP VIEW rule_unpaid AS
 SELECT 'unpaid' AS rule, order_ref, NULL::VARCHAR AS sku, supplier, payable AS minor, cur,
     CASE WHEN is_pending OR getvariable('as_of') <= pay_by
               OR terms = 'invoice' AND NOT is_billed THEN 'waiting'
-         WHEN mixed OR hangs THEN 'unknown'
+         WHEN mixed OR hangs OR (order_id, supplier) IN
+              (SELECT (order_id, supplier) FROM suggested) THEN 'unknown'
          ELSE verdict_of(pay_by, covered('payments')) END AS verdict
 FROM (SELECT *, CASE WHEN terms = 'invoice' THEN due_on
           ELSE customer_paid_on + rule_days('unpaid', 'grace_days', 1)::INTEGER END AS pay_by
