@@ -7,8 +7,10 @@ that a file of the history's name is never a part of one.
 
 from __future__ import annotations
 
+import errno
 import os
 import sqlite3
+import tempfile
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager, suppress
 from datetime import date
@@ -25,6 +27,10 @@ _NEW = "history.db.new"
 _READ_ONLY = (
     "the history cannot be written here.",
     "Change the permissions of the folder, or run with --no-history.",
+)
+_FULL = (
+    "the disk is full or refuses to read or write the history.",
+    "Free some space and run again, or run with --no-history.",
 )
 _PATIENCE = 5.0  # seconds to wait for another run
 
@@ -75,8 +81,7 @@ def history_for_run(folder: Path, *, anew: bool = False) -> Iterator[History]:
     kind = "anew" if anew else "kept" if os.path.lexists(path) else "first"
     if kind == "kept":
         _look(path)
-    if not os.access(folder, os.W_OK):  # beside the file SQLite writes what undoes a change
-        raise RefusedError([Problem(str(path), *_READ_ONLY)])
+    _try_to_write(folder, path)
     if kind == "first":
         _refuse_if_removed(folder)
     _remove(folder / _NEW)
@@ -150,6 +155,20 @@ def _look(path: Path) -> None:
         raise RefusedError([Problem(str(path), what, mend)])
 
 
+def _try_to_write(folder: Path, path: Path) -> None:
+    """RefusedError where the file or the folder, which holds what undoes a change, is read-only.
+
+    Tried and not asked, since permissions alone do not tell whether a disk can be written.
+    """
+    try:
+        Path(tempfile.mkdtemp(prefix=".reconcile-", dir=folder)).rmdir()
+        if path.is_file():
+            os.close(os.open(path, os.O_RDWR))
+    except OSError as error:
+        full = error.errno in (errno.ENOSPC, errno.EDQUOT)
+        raise RefusedError([Problem(str(path), *(_FULL if full else _READ_ONLY))]) from error
+
+
 def _refuse_if_removed(folder: Path) -> None:
     """A history that was there and is not any more is not begun again without a word."""
     trace = trace_of_history(folder)
@@ -163,8 +182,10 @@ def _check_whole(connection: sqlite3.Connection, path: Path) -> None:
     """Before anything is added: every page is there and can be read."""
     if version_of(connection, path) == 0:
         raise damaged("no run has kept a night in it")
+    [pages] = connection.execute("PRAGMA page_count").fetchone()
+    [size] = connection.execute("PRAGMA page_size").fetchone()
     [found] = connection.execute("PRAGMA quick_check(1)").fetchone()
-    if found != "ok":
+    if found != "ok" or path.stat().st_size != pages * size:
         raise damaged(str(found))
 
 
@@ -189,7 +210,7 @@ def _finished(folder: Path) -> Path:
 def _put_in_place(folder: Path, *, anew: bool) -> None:
     """Give the new history its name, and the one that was there another."""
     path, number = folder / HISTORY_FILE, 1
-    while (aside := folder / f"history-{number}.db.aside").exists():
+    while (aside := folder / f"history-{number}.db.aside").is_symlink() or aside.exists():
         number += 1
     journal = path.with_name(f"{HISTORY_FILE}-journal")
     try:
@@ -247,7 +268,6 @@ def _cause(error: sqlite3.Error) -> tuple[str, str]:
     if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
         return _READ_ONLY
     if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
-        what = "the disk is full or refuses to read or write the history."
-        return what, "Free some space and run again, or run with --no-history."
+        return _FULL
     what = "the history is damaged, and nothing was changed in it."
     return what, f"Put it back from a copy, or build it anew from the exports: {REBUILD}."

@@ -85,7 +85,10 @@ def version_of(connection: sqlite3.Connection, path: Path) -> int:
     """How many migrations the file has had; RefusedError where it is not ours or newer."""
     [ours] = connection.execute("PRAGMA application_id").fetchone()
     [version] = connection.execute("PRAGMA user_version").fetchone()
-    [tables] = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    try:
+        [tables] = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except UnicodeDecodeError as error:  # what SQLite says of a damaged schema shows its bytes
+        raise damaged("its schema is not as it was kept") from error
     if ours != _OURS and (tables or version):
         what = "is a database of another program."
         mend = f"Move it away; this name is for the history, which {REBUILD} builds."
