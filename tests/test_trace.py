@@ -1,12 +1,14 @@
 """Everything known of one reference, as a merchant asks for it.
 
-The texts in tests/traces/ are what ``reconcile trace sample_exports NAME --as-of 2026-10-31``
-prints for the sample shop.
+The texts in tests/traces/ are what the shop of ``kept_shop`` tells, each about the reference that
+it is named after.
 """
 
 from __future__ import annotations
 
+import csv
 import json
+import re
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
@@ -30,7 +32,7 @@ from reconcile.trace import trace, trace_json, trace_text
 from tests.matching.shops import AS_OF, Row, bill, matched, order, parcel, payment, quote
 from tests.proposals.command import reconcile
 from tests.shops import PRIVATE_MARKS
-from tests.shops.sample import FOLDER, SCENARIO
+from tests.shops.sample import FOLDER, SCENARIO, TRUTH_FILE
 
 TRACES = Path(__file__).parent / "traces"
 TOLD = sorted(path.stem for path in TRACES.glob("*.txt"))
@@ -80,19 +82,55 @@ def fire(story: dict[str, Any]) -> list[tuple[str, str, str | None]]:
     return [(one["rule"], one["verdict"], one["amount"]) for one in story["rules"]["fire"]]
 
 
-# The sample shop
+# Stories that are kept
+
+
+def kept_shop(folder: Path) -> Path:
+    """An order at two suppliers, one paid alone and again in bulk, one cancelled and credited."""
+    told = {"order_total": "95.00", "customer_paid": "95.00"}
+    posted = {"tracking_no": "KX 71", "tracking_posted_at": "2026-03-06", "sent_at": "2026-03-06"}
+    return shop(
+        folder,
+        orders=[
+            order("LL-1001", "LAN-101", 2, **told, **posted),
+            order("LL-1001", "CMP-202", supplier="alder"),
+            order("LL-1002", "LAN-101", customer_paid="90.00", order_total="90.00"),
+            order("LL-1003", "LAN-111", cancelled_at="2026-03-06", refunded_at="2026-03-06"),
+        ],
+        quotes=[quote("LAN-101", "12.50", shipping="4.20"), quote("LAN-111", "8.00")],
+        invoices=[
+            bill("KG-1", "LL-1001", "12.50", "LAN-101", 2, shipping="4.20"),
+            bill("KG-2", "LL-1002", "12.50", "LAN-101", shipping="4.20"),
+            bill("KG-2", "LL-1003", "8.00", "LAN-111"),
+            bill("KG-3", "LL-1003", "8.00", "LAN-111", invoice_date="2026-03-07", kind="credit"),
+            bill("AS-9", "#1001", "24.40", "CMP-202", supplier="alder", currency="USD",
+                 due_date="2026-03-16"),
+        ],
+        payments=[
+            payment("PAY-18", "29.20", "LL-1001"),
+            payment("PAY-19", "16.70", "1002"),
+            payment("PAY-20", "24.70", "", "KG-2", paid_at="2026-03-05"),
+        ],
+        shipments=[
+            parcel("1001", "LAN-101", 2, tracking_no="KX71", delivered_at="2026-03-12"),
+            parcel("1002", "LAN-101", tracking_no="KX72"),
+        ],
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize("reference", TOLD)
-def test_the_story_reads_as_it_is_kept(reference: str) -> None:
-    found = trace(FOLDER, reference, lambda _: SCENARIO.as_of, lambda _: None)
+def test_the_story_reads_as_it_is_kept(reference: str, tmp_path: Path) -> None:
+    found = trace(kept_shop(tmp_path), reference, lambda _: AS_OF, lambda _: None)
     kept = (TRACES / f"{reference}.txt").read_text(encoding="utf-8")
     assert trace_text(found) + "\n" == kept
     assert max(map(len, kept.split("\n"))) <= 80
 
 
 def test_three_stories_are_kept() -> None:
-    assert len(TOLD) == 3
+    assert TOLD == ["LL-1001", "LL-1002", "PAY-20"]
+
+
+# The sample shop
 
 
 @pytest.fixture(scope="module")
@@ -100,6 +138,14 @@ def night() -> Night:
     """The night of the sample shop, with its ledger."""
     clock = Clock(lambda _: None)
     return check(load_shop(FOLDER), load_catalogue(), SCENARIO.as_of, clock, ledger=True)
+
+
+def _paid_twice() -> str:
+    """An order of the sample that is known to be paid twice."""
+    with TRUTH_FILE.open(encoding="utf-8", newline="") as file:
+        truth = list(csv.DictReader(file))
+    twice = [row["order_ref"] for row in truth if row["rule"] == "double-paid"]
+    return twice[0]
 
 
 def test_the_last_balance_of_every_order_is_payable_less_paid(night: Night) -> None:
@@ -121,24 +167,34 @@ def test_the_last_balance_of_every_order_is_payable_less_paid(night: Night) -> N
 
 
 def test_no_customer_is_named(night: Night) -> None:
-    keys = set(night.intake.records["orders"]["recipient_key"]) - {""}
-    for reference in ("LL-10001", "PAY-1001", "KX00000062P", "10249"):
+    records = night.intake.records
+    keys = set(records["orders"]["recipient_key"]) - {""}
+    bulk = records["payments"]["payment_ref"].iloc[0]
+    parcel_no = records["shipments"]["tracking_no"].iloc[0]
+    for reference in (_paid_twice(), str(bulk), str(parcel_no)):
         found = trace(FOLDER, reference, lambda _: SCENARIO.as_of, lambda _: None)
         shown = trace_text(found) + trace_json(found)
+        assert found.stories
+        assert max(map(len, trace_text(found).split("\n"))) <= 80
         assert not [mark for mark in PRIVATE_MARKS if mark in shown]
         assert not [key for key in keys if key in shown]
 
 
 def test_the_command_prints_text_or_json_and_ends_with_2_where_nothing_is_called_so() -> None:
-    asked = ("--as-of", "2026-10-31")
-    done = reconcile("trace", str(FOLDER), "kx00000062p", "--json", *asked)
+    asked, ref = ("--as-of", "2026-10-31"), _paid_twice()
+    done = reconcile("trace", str(FOLDER), ref.lower(), "--json", *asked)
     assert (done.returncode, done.stderr) == (0, "")
-    assert only(json.loads(done.stdout))["orders"][0]["order_ref"] == "LL-10103"
-    done = reconcile("trace", str(FOLDER), "LL-1O103", *asked)
+    story = only(json.loads(done.stdout))
+    assert story["orders"][0]["order_ref"] == ref
+    assert "double-paid" in [one[0] for one in fire(story)]
+    unknown = f"{ref[:-1]}O"
+    done = reconcile("trace", str(FOLDER), unknown, *asked)
     assert (done.returncode, done.stdout) == (2, "")
-    assert "Nothing is called 'LL-1O103'" in done.stderr
-    assert "399 orders, up to 2026-10-30, in store/orders-2026-08.csv" in done.stderr
-    assert "order LL-10103" in done.stderr
+    assert f"Nothing is called '{unknown}'" in done.stderr
+    assert re.search(r"\d+ orders, up to 2026-10-\d\d, in store/orders-2026-08.csv", done.stderr)
+    near = done.stderr.replace("\n ", "").partition("Nearest: ")[2].split(", ")
+    assert len(near) == 5
+    assert all(one.strip().startswith(f"order {ref[:-1]}") for one in near)
     done = reconcile("trace")
     assert done.returncode == 2
     assert "Give one reference" in done.stderr

@@ -71,7 +71,8 @@ def looked_lines(looked: Iterable[Looked], unread: int) -> list[str]:
         more = len(one.files) - _FILES
         names += [f"and {more} more"] if more > 0 else []
         until = f", up to {one.until}" if one.until else ""
-        lines += wrapped(f"- {one.count:,} {one.what}{until}, in {', '.join(names)}", 2)
+        what = one.what.removesuffix("s") if one.count == 1 else one.what
+        lines += wrapped(f"- {one.count:,} {what}{until}, in {', '.join(names)}", 2)
     if unread:
         what = "rejected row(s) with too few or too many cells could not be searched"
         lines += wrapped(f"- {unread:,} {what}", 2)
