@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from dataclasses import dataclass
-from os.path import commonprefix
+from itertools import takewhile
 
 import pandas as pd
 
@@ -113,7 +113,12 @@ def nearest_to(night: Night, reference: str) -> list[Near]:
         known = sorted(set(some["key"]))[:_MOST_COMPARED]
         for near in difflib.get_close_matches(key, known, max(len(known), 1), _CUTOFF):
             ratio = difflib.SequenceMatcher(None, near, key).ratio()
-            alike = (ratio, len(commonprefix([near, key])))
+            alike = (
+                ratio,
+                sum(
+                    1 for _ in takewhile(lambda two: two[0] == two[1], zip(near, key, strict=False))
+                ),
+            )
             rank[near] = max(alike, rank.get(near, alike))
     best = sorted(rank, key=lambda near: (-rank[near][0], -rank[near][1], near))[:_NEAR]
     found = keys[keys["key"].isin(best)]
