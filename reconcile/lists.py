@@ -27,10 +27,10 @@ def safe_to_pay(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
     safe &= ~rows["supplier_order"].isin(several)
     held = exceptions[(exceptions["list"] == "hold") & (exceptions["rule"] != "billed-twice")]
     safe &= ~rows["supplier_order"].isin(held["supplier_order"])
-    out = mine[["order_ref", "supplier", "currency", "due_by"]].assign(
+    out = mine[["order_ref", "supplier", "currency", "due_by", "id"]].assign(
         invoice_no=_invoice_numbers(rows, matched), amount_minor=rows["unpaid_rest"].astype("Int64")
     )
-    names = ["order_ref", "supplier", "invoice_no", "amount_minor", "currency", "due_by"]
+    names = ["order_ref", "supplier", "invoice_no", "amount_minor", "currency", "due_by", "id"]
     return out[safe.to_numpy(dtype=bool)][names].reset_index(drop=True)
 
 
@@ -46,7 +46,7 @@ def _invoice_numbers(rows: pd.DataFrame, matched: Matched) -> pd.Series:
 
 
 def to_post(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
-    """Tracking numbers that the storefront lacks: order_ref, sku, carrier, tracking_no."""
+    """Tracking numbers that the storefront lacks: order_ref, sku, carrier, tracking_no, id."""
     mine = exceptions[(exceptions["list"] == "post") & (exceptions["verdict"] == "open")]
     rows = matched.tables["order_lines"].iloc[mine["at"].to_numpy(np.int64)]
     known = (rows["first_number"] != "").to_numpy()  # else the supplier is asked first
@@ -57,5 +57,6 @@ def to_post(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
             "sku": mine["sku"].to_numpy(),
             "carrier": rows["carrier"].to_numpy(),
             "tracking_no": rows["first_number"].to_numpy(),
+            "id": mine["id"].to_numpy(),
         }
     ).astype("str")

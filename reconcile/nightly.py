@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 import reconcile
-from reconcile.checks.catalogue import Rule, configured, load_catalogue
+from reconcile.checks.catalogue import Rule, Setting, configured, load_catalogue
 from reconcile.checks.exceptions import in_order
 from reconcile.errors import RefusedError
 from reconcile.intake.load import Intake, file_problems
@@ -186,3 +186,9 @@ def _rules(rules: dict[str, Rule]) -> pd.DataFrame:
         for rule in rules.values()
     ]
     return pd.DataFrame(rows)
+
+
+def _in_words(one: Setting) -> str:
+    """A setting with its value, and where the shop changed it with the one that it had."""
+    said = f"{one.name} = {one.value}"
+    return said if one.value == one.default else f"{said} (unchanged: {one.default})"
