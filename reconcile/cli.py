@@ -180,6 +180,38 @@ def decide(
     click.echo(decide_on(shop, words[-1], today, reason, until.date() if until else None, who))
 
 
+@commands.command("pay-check")
+@click.argument("words", nargs=-1, metavar="[SHOP] FILE")
+@click.option(
+    "--as-of",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="The date to look from, YYYY-MM-DD; today in the shop's zone when left out.",
+)
+@click.option("--json", "as_json", is_flag=True, help="The same as JSON, for a program.")
+def pay_check(words: tuple[str, ...], as_of: datetime | None, *, as_json: bool) -> None:
+    """Hold the proposed payment FILE against the shop folder SHOP, before it is paid.
+
+    FILE has a row for each payment: supplier, amount, currency, and order_ref or invoice_no. Each
+    row is told to be "pay", "do not pay" or "cannot tell", with the reason, the amount that
+    should be paid, and what is due and missing. Writes nothing. Exits with 1 unless every row
+    is "pay".
+
+    Example: reconcile pay-check myshop friday-payment.csv
+    """
+    from reconcile.pay_check import check_payment
+    from reconcile.pay_words import check_json, check_text
+
+    def today(settings: Shop) -> date:
+        return as_of.date() if as_of else datetime.now(settings.zone).date()
+
+    if len(words) not in (1, 2):
+        raise click.UsageError("Give the file of the proposed payment, after the shop folder.")
+    found = check_payment(Path(words[0] if len(words) > 1 else "."), Path(words[-1]), today, _say)
+    click.echo(check_json(found) if as_json else check_text(found))
+    if not found.all_to_pay:
+        raise SystemExit(_FOUND)
+
+
 def main() -> NoReturn:
     """Run the command; every error ends here, in a sentence and an exit status."""
     try:

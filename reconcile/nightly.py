@@ -111,6 +111,8 @@ def _contents(
         shop.home_currency,
         intake.records.get("rates"),
     )
+    asked = {name: rule.text.get("request", "") for name, rule in rules.items()}
+    exceptions["request"] = exceptions["rule"].map(asked).astype("str").fillna("")
     return Contents(
         shop=shop.name,
         as_of=night.as_of,
@@ -132,6 +134,12 @@ def _contents(
         proofs=_proofs(intake, matched, known.proofs),
         rules=_rules(rules),
         seconds=seconds,
+        report_rows=shop.report.rows,
+        post_columns=shop.report.post_columns,
+        addressed={
+            name: supplier.names[0] if supplier.names else name
+            for name, supplier in shop.suppliers.items()
+        },
     )
 
 

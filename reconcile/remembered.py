@@ -26,6 +26,7 @@ from reconcile.memory.keep import keep_night
 from reconcile.memory.nights import Run, amounts_then, night_before, nights_before
 from reconcile.memory.rows import all_links, digests, rows_behind
 from reconcile.night import Night
+from reconcile.shop import ReportSettings
 
 _NIGHTS = 30  # nights that the report draws
 _NO_PROOFS = pd.DataFrame({"proof": [], "unit": [], "left": [], "right": []})
@@ -80,8 +81,8 @@ def remember(
 
 
 def _run(night: Night, rules: dict[str, Rule]) -> Run:
-    """What decides a night besides its files; where the shop folder is does not count."""
-    settings = replace(night.shop, folder=Path())
+    """What decides a night besides its files; where the folder is and how outputs look do not."""
+    settings = replace(night.shop, folder=Path(), report=ReportSettings())
     digest = [hashlib.sha256(repr(part).encode()).hexdigest() for part in (settings, rules)]
     return Run(reconcile.__version__, night.shop.home_currency, *digest)
 

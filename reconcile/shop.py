@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 SETTINGS_FILE = "shop.toml"
 DATE_FORMS = ("year-first", "day-first", "month-first", "text-month", "serial")
+POST_COLUMNS = ("order_ref", "sku", "carrier", "tracking_no")  # of lists/post.csv
 Cover = Literal["last-row", "as-of"] | date
 
 
@@ -102,6 +103,14 @@ class Tolerance:
 
 
 @dataclass(frozen=True)
+class ReportSettings:
+    """How the outputs look: the most rows of a sheet, and the headings of post.csv by our names."""
+
+    rows: int = 20_000
+    post_columns: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class Shop:
     """The settings of one shop."""
 
@@ -113,6 +122,7 @@ class Shop:
     sources: tuple[Source, ...]
     rules: Mapping[str, Mapping[str, Any]]
     tolerance: Tolerance
+    report: ReportSettings = ReportSettings()
 
 
 def nearest(word: str, known: Collection[str]) -> str:

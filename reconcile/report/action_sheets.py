@@ -125,7 +125,7 @@ def _with_lists(contents: Contents, to_act: pd.DataFrame) -> pd.DataFrame:
 
 
 def _of(rows: pd.DataFrame, texts: pd.Series) -> pd.Series:
-    return rows["id"].map(texts).fillna("").astype("str")
+    return rows["id"].map(texts).astype("str").fillna("")
 
 
 def list_sheets(work: Worked, contents: Contents) -> list[Sheet]:
@@ -226,4 +226,4 @@ def _line_places(rows: pd.DataFrame, lines: pd.DataFrame) -> pd.Series:
     keys = rows[["order_ref", "sku"]].reset_index(drop=True)
     own = keys.merge(by_line, how="left", on=["order_ref", "sku"])["at"]
     any_line = keys.merge(by_order, how="left", on="order_ref")["at"]
-    return own.fillna(any_line).fillna("").astype("str").set_axis(rows.index)
+    return own.astype("str").fillna(any_line.astype("str")).fillna("").set_axis(rows.index)

@@ -10,6 +10,7 @@ import pandas as pd
 
 # Kinds of work, in the order in which they are shown: what to hold back comes before paying.
 LISTS = ("hold", "pay", "chase", "claim", "post", "refund", "collect", "check")
+MESSAGE_LISTS = ("chase", "claim")  # those of which suppliers are written to
 MONEY_CLASSES = ("stop", "claim", "owed", "at-risk", "timing", "info")
 SEVERITIES = ("high", "medium", "low")
 VERDICTS = ("open", "waiting", "unknown", "follows", "accepted")

@@ -12,6 +12,7 @@ from typing import BinaryIO
 from reconcile.report.contents import Contents
 from reconcile.report.csv_files import csv_tables, rejected_bytes, write_csv
 from reconcile.report.folder import check_writable, recover, replace_folder
+from reconcile.report.messages import MESSAGES, supplier_messages
 from reconcile.report.summary import summary
 from reconcile.report.workbook import workbook
 
@@ -25,9 +26,9 @@ def write_outputs(contents: Contents, out: Path, keep: Callable[[], None] | None
     nothing is.
 
     report.xlsx, exceptions.csv, order_lines.csv, summary.json and run.log always; each of
-    lists/*.csv, rejected_rows.csv and rejected/*.csv where it has rows, and an earlier one is
-    removed where it has not. All but run.log are the same bytes for the same contents. Raises
-    FaultError where the disk does not take them.
+    lists/*.csv, lists/messages/*.txt, rejected_rows.csv and rejected/*.csv where it has rows, and
+    an earlier one is removed where it has not. All but run.log are the same bytes for the same
+    contents. Raises FaultError where the disk does not take them.
     """
     replace_folder(out, partial(_fill, contents, keep))
 
@@ -36,6 +37,12 @@ def _fill(contents: Contents, keep: Callable[[], None] | None, folder: Path) -> 
     tables = csv_tables(contents)
     if any(path.startswith("lists/") for path in tables):
         (folder / "lists").mkdir()
+    messages = supplier_messages(contents)
+    if messages:
+        (folder / "lists").mkdir(exist_ok=True)
+        (folder / MESSAGES).mkdir()
+    for name, text in messages.items():
+        _write(folder / MESSAGES / name, partial(_put, text.encode()))
     for path, table in tables.items():
         _write(folder / path, partial(write_csv, table))
     if contents.rejected_files:
