@@ -32,9 +32,9 @@ class Clock:
     seconds: dict[str, float] = field(default_factory=dict)
 
     @contextmanager
-    def stage(self, name: str) -> Iterator[None]:
-        """Measure what is done inside."""
-        self.say(name)
+    def stage(self, name: str, rows: int | None = None) -> Iterator[None]:
+        """Measure what is done inside; ``rows`` are those that it is about, for the watcher."""
+        self.say(name if rows is None else f"{name} {rows:,} rows")
         begun = time.perf_counter()
         yield
         self.seconds[name] = time.perf_counter() - begun
@@ -60,7 +60,7 @@ def check(shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock) -> Nigh
     """Read every file of the shop, match, and run all rules; RefusedError for the files."""
     with clock.stage("reading"):
         intake = load(shop, as_of)
-    with clock.stage("matching"):
+    with clock.stage("matching", sum(len(frame) for frame in intake.records.values())):
         matched = match(
             intake.records,
             intake.parts,
@@ -71,7 +71,7 @@ def check(shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock) -> Nigh
             shop.home_currency,
             patterns_of(rules, "tracking-invalid"),
         )
-    with clock.stage("checking"):
+    with clock.stage("checking", len(matched.lines)):
         tables, found = _exceptions(shop, rules, intake, matched, as_of)
     return Night(shop, as_of, intake, matched, tables, found)
 

@@ -209,6 +209,21 @@ def _move_entries(source: Path, target: Path) -> None:
         entry.rename(target / entry.name)
 
 
+def remove_report(folder: Path) -> None:
+    """Remove what of a folder is a report's, and the folder itself where nothing else is left.
+
+    Raises FaultError where the disk does not take it.
+    """
+    with _faults(folder):
+        inner = [folder / name for name in _OUR_FOLDERS]
+        for path in _ours(folder):
+            if path not in inner and _is_plain(path, folder=False):
+                path.unlink()
+        for path in (*inner, folder):
+            if path.is_dir() and not path.is_symlink() and not any(path.iterdir()):
+                path.rmdir()
+
+
 def _make_parents(out: Path) -> list[Path]:
     """Make the folders around ``out`` that are missing; they are returned, innermost first."""
     missing = []

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Callable
 from functools import partial
@@ -13,7 +12,7 @@ from reconcile.report.contents import Contents
 from reconcile.report.csv_files import csv_tables, rejected_bytes, write_csv
 from reconcile.report.folder import check_writable, recover, replace_folder
 from reconcile.report.messages import MESSAGES, supplier_messages
-from reconcile.report.summary import summary
+from reconcile.report.summary import summary_json
 from reconcile.report.workbook import workbook
 
 __all__ = ["check_writable", "recover", "write_outputs"]
@@ -51,7 +50,7 @@ def _fill(contents: Contents, keep: Callable[[], None] | None, folder: Path) -> 
         _write(folder / "rejected" / one.name, partial(_put, rejected_bytes(one)))
     for name, data in (
         ("report.xlsx", workbook(contents)),
-        ("summary.json", _json(summary(contents))),
+        ("summary.json", summary_json(contents).encode()),
         ("run.log", _log(contents).encode()),
     ):
         _write(folder / name, partial(_put, data))
@@ -69,10 +68,6 @@ def _write(path: Path, put: Callable[[BinaryIO], None]) -> None:
 
 def _put(data: bytes, file: BinaryIO) -> None:
     file.write(data)
-
-
-def _json(value: dict[str, object]) -> bytes:
-    return (json.dumps(value, indent=2, sort_keys=True, ensure_ascii=False) + "\n").encode()
 
 
 def _log(contents: Contents) -> str:
