@@ -7,6 +7,7 @@ from typing import cast
 
 import pandas as pd
 from openpyxl.cell import Cell
+from openpyxl.styles import Alignment
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.hyperlink import Hyperlink
 from openpyxl.worksheet.worksheet import Worksheet
@@ -53,6 +54,8 @@ def _put_number(sheet: Worksheet, value: Value, known: dict[str, str]) -> None:
     kind: Kind = "amount" if value.kind == "amount" else "number"
     cell = cast("Cell", sheet.cell(value.row, value.column))
     dress(cell, kind, value.digits)
+    # The page's columns are fixed, and a sum that does not fit would show as ####.
+    cell.alignment = Alignment(horizontal="right", vertical="top", shrink_to_fit=True)
     if pd.isna(value.value):
         return
     minor = int(value.value)
