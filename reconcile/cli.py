@@ -124,6 +124,36 @@ def nightly(
             raise SystemExit(_FOUND)
 
 
+@commands.command("month-end")
+@click.argument("shop", default=".", type=click.Path(path_type=Path))
+@click.option(
+    "--month",
+    required=True,
+    type=click.DateTime(["%Y-%m"]),
+    help="The month to be checked, YYYY-MM.",
+)
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="Where to write; SHOP/out/YYYY-MM when left out.",
+)
+def month_end(shop: Path, month: datetime, out: Path | None) -> None:
+    """Prove the cash of one month of the shop folder SHOP.
+
+    Example: reconcile month-end myshop --month 2026-10
+    """
+    from reconcile.month_end.period import Month
+    from reconcile.month_end.run import run_month_end
+    from reconcile.report.cash_summary import cash_text
+
+    contents, target = run_month_end(shop, Month(month.year, month.month), out, _say)
+    click.echo(cash_text(contents))
+    click.echo(f"Written to {target}")
+    if not contents.proofs["holds"].all():
+        click.echo("The proof does not hold: money is not accounted for.", err=True)
+        raise SystemExit(_FAULT)
+
+
 @commands.command()
 @click.argument("name", required=False)
 def rules(name: str | None) -> None:
@@ -203,7 +233,7 @@ def decide(
     if len(words) not in (1, 2):
         raise click.UsageError("Give the id of one exception, after the shop folder if any.")
     shop = Path(words[0] if len(words) > 1 else ".")
-    who = decided_by if decided_by is not None else getpass.getuser()
+    who = decided_by if decided_by is not None else _user()
     click.echo(decide_on(shop, words[-1], today, reason, until.date() if until else None, who))
 
 
@@ -237,6 +267,45 @@ def pay_check(words: tuple[str, ...], as_of: datetime | None, *, as_json: bool) 
     click.echo(check_json(found) if as_json else check_text(found))
     if not found.all_to_pay:
         raise SystemExit(_FOUND)
+
+
+@commands.command()
+@click.argument("words", nargs=-1, metavar="[SHOP] REFERENCE")
+@click.option(
+    "--as-of",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="The day to look from, YYYY-MM-DD; today in the shop's zone when left out.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print it as JSON, for another program.")
+def trace(words: tuple[str, ...], as_of: datetime | None, *, as_json: bool) -> None:
+    """Tell everything known of REFERENCE: an order, invoice, payment or tracking number.
+
+    Looks through the shop folder SHOP, its history and its decisions, and writes nothing.
+
+    Example: reconcile trace myshop LL-10103
+    """
+    from reconcile.trace import trace as trace_reference
+    from reconcile.trace import trace_json, trace_text
+
+    def today(settings: Shop) -> date:
+        return as_of.date() if as_of else datetime.now(settings.zone).date()
+
+    if len(words) not in (1, 2):
+        raise click.UsageError("Give one reference, after the shop folder if any.")
+    shop = Path(words[0] if len(words) > 1 else ".")
+    found = trace_reference(shop, words[-1], today, _say)
+    click.echo(
+        trace_json(found) if as_json else trace_text(found), err=not (found.found or as_json)
+    )
+    if not found.found:
+        raise SystemExit(_REFUSED)
+
+
+def _user() -> str:
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):  # as the versions of Python say it
+        raise click.UsageError("Your user has no name here; say who decides with --by.") from None
 
 
 def main() -> NoReturn:

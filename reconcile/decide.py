@@ -11,7 +11,8 @@ import pandas as pd
 
 from reconcile.errors import Problem, RefusedError
 from reconcile.memory.database import HISTORY_FILE, history_to_read
-from reconcile.memory.decisions import DECISIONS_FILE, Decision, write_decision
+from reconcile.memory.decision_log import DECISIONS_FILE, Decision, load_log, write_decision
+from reconcile.memory.lock import shop_lock
 from reconcile.memory.nights import Found, last_seen
 from reconcile.money import major_text
 from reconcile.shop import Shop
@@ -41,16 +42,22 @@ def decide_on(
     if until is not None and until < day:
         what = f"{until} is before the day of the decision, {day}."
         raise RefusedError([Problem("--until", what, "Give a later day.")])
-    found = _found(folder, id_, day)
-    decision = Decision(
-        id_, found.rule, found.order_ref, found.amount_minor, found.currency, day, decided_by,
-        reason, until,
-    )  # fmt: skip
-    write_decision(folder, decision)
+    with shop_lock(folder):
+        found = _found(folder, id_, day)
+        decision = Decision(
+            id_, found.rule, found.order_ref, found.amount_minor, found.currency, day, decided_by,
+            reason, until,
+        )  # fmt: skip
+        write_decision(folder, decision)
     limit = "" if found.amount_minor is None else f", up to {_amount(found)}"
     ends = "" if until is None else f", until {until}"
     about = f"{found.rule} of order {found.order_ref}" if found.order_ref else found.rule
-    return f"Accepted: {about}{limit}{ends}. Added to {folder / DECISIONS_FILE}."
+    said = f"Accepted: {about}{limit}{ends}, as the night of {found.night} saw it."
+    if found.verdict == "follows":
+        said += (
+            " It followed from another exception then; the decision counts where it stands alone."
+        )
+    return f"{said} Added to {folder / DECISIONS_FILE}."
 
 
 def _found(folder: Path, id_: str, day: date) -> Found:
@@ -59,6 +66,7 @@ def _found(folder: Path, id_: str, day: date) -> Found:
         if history is None:
             what = "there is no history yet, so no exception is known."
             raise RefusedError([Problem(str(folder / HISTORY_FILE), what, "Run nightly first.")])
+        load_log(folder).check(history)
         found, ids = last_seen(history, id_, day)
     if found is None:
         what = f"no exception with this id was found up to {day}."

@@ -20,7 +20,10 @@ def safe_to_pay(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
     rows = facts.iloc[mine["at"].to_numpy(np.int64)].reset_index(drop=True)
     mine = mine.reset_index(drop=True)
     safe = rows["payable"].notna() & (rows["unpaid_rest"] > 0) & (rows["pending"] == 0)
-    for doubt in ("unread_row", "paid_in_other_currency", "invoice_awaited"):
+    for doubt in (
+        *("unread_row", "paid_in_other_currency", "invoice_awaited"),
+        *("perhaps_paid", "not_ruled_out"),
+    ):
         safe &= ~rows[doubt]
     safe &= rows["undecided"] == 0
     # One order with money in two currencies may be one debt told twice.

@@ -111,6 +111,16 @@ def major_text(minor: pd.Series, currency: pd.Series) -> pd.Series:
     return out
 
 
+def amount_text(minor: int, currency: str) -> str:
+    """One amount in major units with its currency.
+
+    >>> amount_text(-12345, "EUR")
+    '-123.45 EUR'
+    """
+    text = major_text(pd.Series([minor], dtype="Int64"), pd.Series([currency], dtype="str"))
+    return f"{text.iloc[0]} {currency}".rstrip()
+
+
 def within_tolerance(
     gap: Ints, base: Ints, currency: pd.Series, absolute: Decimal, percent: Decimal
 ) -> NDArray[np.bool_]:

@@ -18,7 +18,8 @@ from reconcile.checks.inputs import Told, input_table
 from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
 from reconcile.intake.load import Intake, load
-from reconcile.matching.match import Matched, match
+from reconcile.matching.ledger import Ledger
+from reconcile.matching.match import Matched, match_with_ledger
 from reconcile.shop import Shop
 
 Say = Callable[[str], None]
@@ -45,7 +46,8 @@ class Night:
     """What a shop's files say as of a day.
 
     ``tables``: the fact tables of matching and ``inputs``. ``exceptions``: every exception of
-    every rule, in reading order, before the history and decisions have been asked.
+    every rule, in reading order, before the history and decisions have been asked. ``setting``:
+    what the rules were judged by. ``ledger``: money by row, where it was asked for.
     """
 
     shop: Shop
@@ -54,14 +56,21 @@ class Night:
     matched: Matched
     tables: dict[str, pd.DataFrame]
     exceptions: pd.DataFrame
+    setting: Setting
+    ledger: Ledger | None = None
 
 
-def check(shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock) -> Night:
-    """Read every file of the shop, match, and run all rules; RefusedError for the files."""
+def read_and_match(
+    shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, *, ledger: bool = False
+) -> tuple[Intake, Matched, Ledger | None]:
+    """Read every file of the shop and match it; RefusedError for the files.
+
+    With ``ledger`` the money of every row is kept too, which takes some room.
+    """
     with clock.stage("reading"):
         intake = load(shop, as_of)
     with clock.stage("matching", sum(len(frame) for frame in intake.records.values())):
-        matched = match(
+        matched, ledger_now = match_with_ledger(
             intake.records,
             intake.parts,
             intake.rejected_keys,
@@ -71,13 +80,27 @@ def check(shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock) -> Nigh
             shop.home_currency,
             patterns_of(rules, "tracking-invalid"),
         )
+        return intake, matched, ledger_now() if ledger else None
+
+
+def check(
+    shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, *, ledger: bool = False
+) -> Night:
+    """Read every file of the shop, match, and run all rules; RefusedError for the files."""
+    intake, matched, kept = read_and_match(shop, rules, as_of, clock, ledger=ledger)
+    setting = Setting(
+        as_of=as_of,
+        covered=intake.covered,
+        holidays={name: supplier.holidays for name, supplier in shop.suppliers.items()},
+        tolerance=shop.tolerance,
+    )
     with clock.stage("checking", len(matched.lines)):
-        tables, found = _exceptions(shop, rules, intake, matched, as_of)
-    return Night(shop, as_of, intake, matched, tables, found)
+        tables, found = _exceptions(rules, intake, matched, setting)
+    return Night(shop, as_of, intake, matched, tables, found, setting, kept)
 
 
 def _exceptions(
-    shop: Shop, rules: dict[str, Rule], intake: Intake, matched: Matched, day: date
+    rules: dict[str, Rule], intake: Intake, matched: Matched, setting: Setting
 ) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
     files = tuple(intake.files["file"])
     inputs = input_table(
@@ -85,13 +108,7 @@ def _exceptions(
         matched.collisions,
         matched.conflicts,
         list(files),
-        np.datetime64(day, "s"),
-    )
-    setting = Setting(
-        as_of=day,
-        covered=intake.covered,
-        holidays={name: supplier.holidays for name, supplier in shop.suppliers.items()},
-        tolerance=shop.tolerance,
+        np.datetime64(setting.as_of, "s"),
     )
     places = Places(files, matched.places, matched.links)
     tables = matched.tables | {"inputs": inputs}

@@ -17,14 +17,21 @@ from reconcile.errors import RefusedError
 from reconcile.intake.load import Intake, file_problems
 from reconcile.lists import safe_to_pay, to_post
 from reconcile.matching.match import Matched
-from reconcile.memory.database import History, history_for_run, known_nights
+from reconcile.memory.database import (
+    History,
+    history_for_run,
+    keep_output,
+    known_nights,
+    output_kept,
+)
+from reconcile.memory.lock import shop_lock
 from reconcile.night import Clock, Night, Say, check
 from reconcile.rates import in_home_currency
 from reconcile.remembered import Remembered, remember
 from reconcile.report.contents import Contents, RejectedFile
 from reconcile.report.old_nights import remove_old_nights
-from reconcile.report.write import check_writable, recover, write_outputs
-from reconcile.shop import Shop
+from reconcile.report.write import check_writable, finish, recover, write_outputs
+from reconcile.shop import OUT_FOLDER, Shop
 from reconcile.shop_file import read_shop
 
 
@@ -51,13 +58,17 @@ def run_nightly(
     with clock.stage("settings"):
         shop, problems = read_shop(folder)
         day = as_of(shop)
-        target = out if out is not None else folder / "out" / str(day)
+        target = out if out is not None else folder / OUT_FOLDER / str(day)
         rules, unset = configured(load_catalogue(), shop.rules)
         problems = [*problems, *unset, *check_writable(target, folder)]
         if problems:
             raise RefusedError([*problems, *file_problems(shop)])
     with ExitStack() as held:
         nights, others = None, list[date]()
+        held.enter_context(shop_lock(folder))
+        unfinished = output_kept(folder)
+        if unfinished is not None:
+            finish(*unfinished)
         if history:
             others = known_nights(folder, day) if rebuild else []
             nights = held.enter_context(history_for_run(folder, anew=rebuild))
@@ -70,7 +81,7 @@ def run_nightly(
             known = remember(night, rules, nights.connection if nights else None)
         contents = _contents(night, rules, known, clock.seconds)
 
-        def keep() -> None:
+        def keep(digest: str) -> None:
             if nights is None:
                 return
             holds = bool(contents.proofs["holds"].all())
@@ -79,12 +90,17 @@ def run_nightly(
                 for later in others:
                     if later > day:
                         _build_anew(shop, rules, later, nights, clock)
+                keep_output(connection, folder, target, digest)
 
         with clock.stage("writing"):
             write_outputs(contents, target, keep)
-        if keep_nights is not None:
-            remove_old_nights(folder / "out", keep_nights, target)
+        _tidy(folder, keep_nights, target)
     return contents, target
+
+
+def _tidy(folder: Path, keep_nights: int | None, target: Path) -> None:
+    if keep_nights is not None:
+        remove_old_nights(folder / OUT_FOLDER, keep_nights, target)
 
 
 def _build_anew(

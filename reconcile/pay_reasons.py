@@ -90,6 +90,8 @@ def _unsure(row: Mapping[str, Any]) -> str:
         return "a row that was rejected names it"
     if row["paid_in_other_currency"]:
         return "it was paid in another currency"
+    if row["perhaps_paid"] or row["not_ruled_out"]:
+        return "it may be paid already"
     if row["invoice_awaited"]:
         return "it is on invoice terms and not billed yet"
     return ""

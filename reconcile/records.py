@@ -1,127 +1,22 @@
-"""The record types: what a file may bring, column by column.
-
-A column has one name, one kind and one unit everywhere. Kinds say how a text becomes a value
-and how the typed column is called:
-
-==========  ==========================================  =============================
-kind        value                                       typed column
-==========  ==========================================  =============================
-text        trimmed text, blank = ""                    name
-reference   trimmed text, and its key for comparing     name, name_key
-references  one or several references in one cell       name (whole cell); parts apart
-sku         trimmed text, and its key for comparing     name, name_key
-supplier    the supplier's name in shop.toml            name
-currency    ISO 4217 code                               name
-country     upper-case country code as given            name
-count       whole number, not negative                  name
-money       int64 minor units of the row's currency     name_minor
-price       int64 millionths of a major unit            name_micro
-date        calendar date in the shop's zone            name_date
-word        one of a closed list                        name
-flag        yes or no                                   name
-rate        exact decimal text                          name
-==========  ==========================================  =============================
-"""
+"""The record types: what a file may bring, column by column (record_kinds.py)."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Literal
 
-Kind = Literal[
-    "text",
-    "reference",
-    "references",
-    "sku",
-    "supplier",
-    "currency",
-    "country",
-    "count",
-    "money",
-    "price",
-    "date",
-    "word",
-    "flag",
-    "rate",
-]
+from reconcile.record_kinds import Column, Kind, Record, must
 
-
-@dataclass(frozen=True)
-class Column:
-    """One canonical column of a record type.
-
-    ``goes_with`` names the date column without which this cell is not known yet: where that
-    date is later than the run's date, this cell reads as blank too. ``ahead`` marks dates that
-    speak of the future (promises, due and validity dates) and are never blanked.
-    ``below_zero`` allows negative amounts.
-    """
-
-    name: str
-    kind: Kind
-    required: bool = False
-    whole_order: bool = False
-    words: tuple[str, ...] = ()
-    goes_with: str = ""
-    ahead: bool = False
-    below_zero: bool = False
-
-    @property
-    def closed(self) -> bool:
-        """Whether its cells are of a closed list of words."""
-        return self.kind in ("word", "flag")
-
-    @property
-    def typed(self) -> str:
-        """The column's name once it is parsed, with its unit."""
-        stem = self.name.removesuffix("_at").removesuffix("_on").removesuffix("_by")
-        stem = stem.removesuffix("_date") or self.name
-        return {
-            "money": f"{self.name}_minor",
-            "price": f"{self.name}_micro",
-            "date": f"{stem}_date" if stem != "date" else "date",
-        }.get(self.kind, self.name)
-
-
-@dataclass(frozen=True)
-class Record:
-    """One record type: its columns, its natural key, and the date of a row.
-
-    ``key`` lists what makes two rows of different files the same row; of alternatives joined
-    with ``|`` the first that is filled counts. ``date`` is the column that dates a row, or ""
-    where rows have no date of their own. ``exported`` tells whether another program writes it:
-    only such files are proposed.
-    """
-
-    name: str
-    columns: tuple[Column, ...]
-    key: tuple[str, ...]
-    date: str = ""
-    exported: bool = True
-
-    def column(self, name: str) -> Column:
-        """The column with this canonical name; KeyError where there is none."""
-        return {column.name: column for column in self.columns}[name]
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """The canonical names, in the order of the definition."""
-        return tuple(column.name for column in self.columns)
-
-
-def _must(name: str, kind: Kind, *, below_zero: bool = False) -> Column:
-    return Column(name, kind, required=True, below_zero=below_zero)
-
+__all__ = ["RECORDS", "Column", "Kind", "Record"]
 
 ORDERS = Record(
     "orders",
     (
-        _must("order_ref", "reference"),
-        _must("ordered_at", "date"),
-        _must("sku", "sku"),
-        _must("qty", "count"),
-        _must("unit_price", "price"),
-        _must("currency", "currency"),
+        must("order_ref", "reference"),
+        must("ordered_at", "date"),
+        must("sku", "sku"),
+        must("qty", "count"),
+        must("unit_price", "price"),
+        must("currency", "currency"),
         Column("store", "text"),
         Column("line_no", "text"),
         Column("discount", "money", below_zero=True),
@@ -145,19 +40,20 @@ ORDERS = Record(
     ),
     key=("store", "order_ref", "line_no|sku"),
     date="ordered_at",
+    unsaid=("store", "line_no"),
 )
 
 INVOICES = Record(
     "invoices",
     (
-        _must("supplier", "supplier"),
-        _must("invoice_no", "reference"),
-        _must("invoice_date", "date"),
-        _must("order_ref", "reference"),
-        _must("sku", "sku"),
-        _must("qty", "count"),
-        _must("unit_cost", "price", below_zero=True),
-        _must("currency", "currency"),
+        must("supplier", "supplier"),
+        must("invoice_no", "reference"),
+        must("invoice_date", "date"),
+        must("order_ref", "reference"),
+        must("sku", "sku"),
+        must("qty", "count"),
+        must("unit_cost", "price", below_zero=True),
+        must("currency", "currency"),
         Column("shipping", "money", below_zero=True),
         Column("tax", "money", below_zero=True),
         Column("other_charges", "money", below_zero=True),
@@ -168,16 +64,17 @@ INVOICES = Record(
     ),
     key=("supplier", "kind", "invoice_no", "order_ref", "sku", "replacement"),
     date="invoice_date",
+    unsaid=("kind", "replacement"),
 )
 
 PAYMENTS = Record(
     "payments",
     (
-        _must("supplier", "supplier"),
-        _must("payment_ref", "reference"),
-        _must("paid_at", "date"),
-        _must("amount", "money"),
-        _must("currency", "currency"),
+        must("supplier", "supplier"),
+        must("payment_ref", "reference"),
+        must("paid_at", "date"),
+        must("amount", "money"),
+        must("currency", "currency"),
         Column("order_ref", "references"),
         Column("invoice_no", "references"),
         Column("status", "word", words=("settled", "pending", "failed", "reversed")),
@@ -186,14 +83,15 @@ PAYMENTS = Record(
     ),
     key=("supplier", "payment_ref", "order_ref", "invoice_no", "kind"),
     date="paid_at",
+    unsaid=("order_ref", "invoice_no", "kind"),
 )
 
 SHIPMENTS = Record(
     "shipments",
     (
-        _must("supplier", "supplier"),
-        _must("order_ref", "reference"),
-        _must("shipped_at", "date"),
+        must("supplier", "supplier"),
+        must("order_ref", "reference"),
+        must("shipped_at", "date"),
         Column("sku", "sku"),
         Column("qty", "count"),
         Column("carrier", "text"),
@@ -203,15 +101,16 @@ SHIPMENTS = Record(
     ),
     key=("supplier", "order_ref", "sku", "shipped_at", "replacement"),
     date="shipped_at",
+    unsaid=("sku", "replacement"),
 )
 
 QUOTES = Record(
     "quotes",
     (
-        _must("supplier", "supplier"),
-        _must("sku", "sku"),
-        _must("unit_cost", "price"),
-        _must("currency", "currency"),
+        must("supplier", "supplier"),
+        must("sku", "sku"),
+        must("unit_cost", "price"),
+        must("currency", "currency"),
         Column("ship_to_country", "country"),
         Column("shipping", "money"),
         Column("shipping_next", "money"),
@@ -227,9 +126,9 @@ QUOTES = Record(
 SKU_MAP = Record(
     "sku_map",
     (
-        _must("sku", "sku"),
-        _must("supplier", "supplier"),
-        _must("supplier_sku", "sku"),
+        must("sku", "sku"),
+        must("supplier", "supplier"),
+        must("supplier_sku", "sku"),
         Column("units", "count"),
     ),
     key=("sku", "supplier", "supplier_sku"),
@@ -238,12 +137,77 @@ SKU_MAP = Record(
 RATES = Record(
     "rates",
     (
-        _must("date", "date"),
-        _must("base", "currency"),
-        _must("quote", "currency"),
-        _must("rate", "rate"),
+        must("date", "date"),
+        must("base", "currency"),
+        must("quote", "currency"),
+        must("rate", "rate"),
     ),
     key=("date", "base", "quote"),
+    date="date",
+)
+
+BANK = Record(
+    "bank",
+    (
+        must("account", "text"),
+        must("booked_on", "date"),
+        must("amount", "money", below_zero=True),
+        must("currency", "currency"),
+        # Free text, of which nothing is kept but references and words of the trade
+        Column("reference", "narrative"),
+        # Read only as far as it names a supplier of the shop: anybody else may be a person
+        Column("counterparty", "payee"),
+        Column("balance", "money", below_zero=True),
+        # "balance": the row states a balance, and moves nothing
+        Column("status", "word", words=("booked", "pending", "balance")),
+        Column("original_amount", "price", below_zero=True),
+        Column("original_currency", "currency"),
+        Column("rate", "rate"),
+    ),
+    key=("account", "booked_on", "amount", "currency", "reference", "balance", "status"),
+    date="booked_on",
+)
+
+PAYOUTS = Record(
+    "payouts",
+    (
+        must("payout_ref", "reference"),
+        must("paid_on", "date"),
+        Column("kind", "word", required=True, words=(
+            "sale", "refund", "fee", "chargeback", "reserve", "release", "adjustment", "payout",
+        )),
+        must("amount", "money", below_zero=True),
+        must("currency", "currency"),
+        Column("order_ref", "reference"),
+    ),
+    key=("payout_ref", "kind", "order_ref", "paid_on", "currency"),
+    date="paid_on",
+)  # fmt: skip
+
+STATEMENTS = Record(
+    "statements",
+    (
+        must("supplier", "supplier"),
+        must("date", "date"),
+        must("document", "reference"),
+        must("amount", "money", below_zero=True),
+        must("currency", "currency"),
+        # Blank where the statement does not say: the sign tells bills from what lowers the debt
+        Column("kind", "word", words=("", "opening", "invoice", "credit", "payment", "closing")),
+    ),
+    key=("supplier", "date", "document", "kind", "currency"),
+    date="date",
+)
+
+BALANCES = Record(
+    "balances",
+    (
+        must("account", "text"),
+        must("date", "date"),
+        must("balance", "money", below_zero=True),
+        must("currency", "currency"),
+    ),
+    key=("account", "date", "currency"),
     date="date",
 )
 
@@ -254,9 +218,9 @@ DECISIONS = Record(
         Column("id", "text"),
         Column("rule", "text"),
         Column("order_ref", "reference"),
-        _must("decided_on", "date"),
-        _must("decided_by", "text"),
-        _must("reason", "text"),
+        must("decided_on", "date"),
+        must("decided_by", "text"),
+        must("reason", "text"),
         Column("until", "date", ahead=True),
         Column("amount", "price"),  # in the currency of the exception, so without one of its own
     ),
@@ -268,6 +232,9 @@ DECISIONS = Record(
 RECORDS = MappingProxyType(
     {
         record.name: record
-        for record in (ORDERS, INVOICES, PAYMENTS, SHIPMENTS, QUOTES, SKU_MAP, RATES, DECISIONS)
+        for record in (
+            ORDERS, INVOICES, PAYMENTS, SHIPMENTS, QUOTES, SKU_MAP, RATES, BANK, PAYOUTS,
+            STATEMENTS, BALANCES, DECISIONS,
+        )
     }
-)
+)  # fmt: skip

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 import reconcile
 from reconcile.checks.catalogue import Rule
@@ -19,12 +20,19 @@ from reconcile.memory.compare import (
     carried,
     compared,
     nothing_before,
-    roll_proofs,
 )
-from reconcile.memory.decisions import accepted, in_one_table, load_decisions, named_in
+from reconcile.memory.decision_log import Log, load_log
+from reconcile.memory.decisions import accepted, in_one_table, named_in
 from reconcile.memory.keep import keep_night
-from reconcile.memory.nights import Run, amounts_then, night_before, nights_before
-from reconcile.memory.rows import all_links, digests, rows_behind
+from reconcile.memory.nights import (
+    Run,
+    amounts_then,
+    contents_before,
+    night_before,
+    nights_before,
+)
+from reconcile.memory.roll import roll_proofs
+from reconcile.memory.rows import SHARED, all_links, contents, digests, rows_behind
 from reconcile.night import Night
 from reconcile.shop import ReportSettings
 
@@ -45,6 +53,7 @@ class Remembered:
     before: date | None
     nights: pd.DataFrame
     proofs: pd.DataFrame
+    log: Log
 
     def keep(self, history: sqlite3.Connection, night: Night, *, proofs_hold: bool) -> None:
         """Write the night into the history; nothing stands until that is committed."""
@@ -56,6 +65,7 @@ class Remembered:
             self.compared,
             proofs_hold=proofs_hold,
         )
+        self.log.keep(history)
 
 
 def remember(
@@ -63,21 +73,25 @@ def remember(
 ) -> Remembered:
     """Ask the history, where there is one, and the decisions about a night's exceptions."""
     found, day = night.exceptions, night.as_of
-    decided, logged = night.intake.records.get("decisions"), load_decisions(night.shop.folder)
+    log = load_log(night.shop.folder)
+    decided, logged = night.intake.records.get("decisions"), log.decisions
     run = _run(night, rules)
     if history is None:
         found = accepted(found, in_one_table(logged, decided, found, None), day)
         alone = nothing_before(found)
         tonight = alone.open_items.assign(night=str(day))
-        return Remembered(alone, run, None, tonight, _NO_PROOFS)
+        return Remembered(alone, run, None, tonight, _NO_PROOFS, log)
+    log.check(history)
     before = night_before(history, day, found["id"])
-    found, cleared = carried(found, before, _rows(night), run, day)
+    rows = _rows(night, rules, contents_before(history, day))
+    found, cleared = carried(found, before, rows, run, day)
     amounts = amounts_then(history, named_in(decided, found), day)
     found = accepted(found, in_one_table(logged, decided, found, amounts), day)
-    all_of = compared(found, cleared, before, day)
+    all_of = compared(found, cleared, before, rows, day)
     tonight = all_of.open_items.assign(night=str(day))
     nights = pd.concat([nights_before(history, day, _NIGHTS - 1), tonight], ignore_index=True)
-    return Remembered(all_of, run, before.night, nights, roll_proofs(before, all_of))
+    proofs = roll_proofs(before, all_of.moves)
+    return Remembered(all_of, run, before.night, nights, proofs, log)
 
 
 def _run(night: Night, rules: dict[str, Rule]) -> Run:
@@ -87,13 +101,22 @@ def _run(night: Night, rules: dict[str, Rule]) -> Run:
     return Run(reconcile.__version__, night.shop.home_currency, *digest)
 
 
-def _rows(night: Night) -> Rows:
-    rows = digests(night.intake.records)
-    names = np.append(night.intake.files["file"].to_numpy(dtype=object), "")
-    place = pd.Series("", index=rows.index, dtype="str")
-    for record, mine in rows.groupby("record"):
-        at = night.matched.places[str(record)].iloc[mine["row_id"].to_numpy()]
-        file = pd.Series(names[at["file"].to_numpy(np.int64)], index=mine.index, dtype="str")
-        place[mine.index] = file + " row " + at["row"].astype("str").to_numpy()
-    behind = rows_behind(night.exceptions, night.tables, night.matched.links)
-    return Rows(rows.assign(place=place), all_links(night.matched.links), behind)
+def _rows(night: Night, rules: dict[str, Rule], known: NDArray[np.int64]) -> Rows:
+    records, files = night.intake.records, night.intake.files
+    shared = [
+        pd.DataFrame({"record": name, "content": contents(name, records[name])}).assign(
+            file=records[name]["file"].to_numpy(np.int64), row=records[name]["row"].to_numpy()
+        )
+        for name in SHARED
+        if name in records
+    ]
+    nothing = pd.DataFrame({"record": [], "content": [], "file": [], "row": []})
+    return Rows(
+        rows=digests(records, files),
+        shared=pd.concat(shared, ignore_index=True) if shared else nothing.astype("int64"),
+        files=tuple(files["file"]),
+        links=all_links(night.matched.links),
+        behind=rows_behind(night.exceptions, night.tables, night.matched.links, files["file"]),
+        telling={name: rule.needs for name, rule in rules.items()},
+        known=known,
+    )

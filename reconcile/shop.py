@@ -12,6 +12,7 @@ from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 SETTINGS_FILE = "shop.toml"
+OUT_FOLDER = "out"  # below the shop folder; where runs write unless another place is named
 DATE_FORMS = ("year-first", "day-first", "month-first", "text-month", "serial")
 POST_COLUMNS = ("order_ref", "sku", "carrier", "tracking_no")  # of lists/post.csv
 Cover = Literal["last-row", "as-of"] | date
@@ -111,6 +112,21 @@ class ReportSettings:
 
 
 @dataclass(frozen=True)
+class MonthEnd:
+    """The settings of the month-end cash check.
+
+    ``ageing``: the last day of each bucket, rising; 0 parts what is not due. ``ageing_from``: what
+    days are counted from, "document" or "due". ``transit_days``: how long the bank may take to
+    book a movement; ``payout_days``: how long a sale may take to be in a payout.
+    """
+
+    ageing: tuple[int, ...] = (7, 14, 30, 60, 90)
+    ageing_from: str = "document"
+    transit_days: int = 7
+    payout_days: int = 10
+
+
+@dataclass(frozen=True)
 class Shop:
     """The settings of one shop."""
 
@@ -123,6 +139,7 @@ class Shop:
     rules: Mapping[str, Mapping[str, Any]]
     tolerance: Tolerance
     report: ReportSettings = ReportSettings()
+    month_end: MonthEnd = MonthEnd()
 
 
 def nearest(word: str, known: Collection[str]) -> str:

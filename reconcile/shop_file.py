@@ -12,6 +12,7 @@ from reconcile.money import minor_digits
 from reconcile.shop import (
     POST_COLUMNS,
     SETTINGS_FILE,
+    MonthEnd,
     ReportSettings,
     Shop,
     Source,
@@ -20,6 +21,8 @@ from reconcile.shop import (
 )
 from reconcile.source_file import SourceReader
 from reconcile.toml_tables import TableReader
+
+_MONTH_END_DAYS = ("transit", "payout")
 
 
 def load_shop(folder: Path) -> Shop:
@@ -62,8 +65,8 @@ class _Reader(TableReader):
     """Turns the tables of shop.toml into settings and collects what is wrong with them."""
 
     def shop(self, folder: Path, data: dict[str, Any]) -> Shop:
-        known = ("shop", "suppliers", "source", "rules", "tolerance", "report", "lists")
-        self.keys("", data, known)
+        known = ("shop", "suppliers", "source", "rules", "tolerance")
+        self.keys("", data, (*known, "month_end", "report", "lists"))
         head = self.get("", data, "shop", dict, {})
         self.keys("[shop]", head, ("name", "home_currency", "time_zone"))
         for key in ("name", "home_currency", "time_zone"):
@@ -85,6 +88,7 @@ class _Reader(TableReader):
             sources=self.sources(data),
             rules=rules,
             tolerance=self.tolerance(self.get("", data, "tolerance", dict, {})),
+            month_end=self.month_end(self.get("", data, "month_end", dict, {})),
             report=ReportSettings(self.report_rows(data), self.post_columns(data)),
         )
 
@@ -136,6 +140,27 @@ class _Reader(TableReader):
                 number = Decimal(0)
             found[key] = number
         return Tolerance(**found)
+
+    def month_end(self, table: dict[str, Any]) -> MonthEnd:
+        place, usual = "[month_end]", MonthEnd()
+        self.keys(place, table, ("ageing", "ageing_from", "transit_days", "payout_days"))
+        limits = self.get(place, table, "ageing", list, list(usual.ageing))
+        whole = all(isinstance(limit, int) and not isinstance(limit, bool) for limit in limits)
+        if not (limits and whole and limits[0] >= 0 and limits == sorted(set(limits))):
+            mend = "Write the last day of each bucket, such as [7, 14, 30, 60, 90]."
+            self.complain(place, f"ageing = {limits!r} is not a list of rising days.", mend)
+            limits = list(usual.ageing)
+        basis = self.get(place, table, "ageing_from", str, usual.ageing_from)
+        if basis not in ("document", "due"):
+            mend = 'Write "document" or "due".'
+            self.complain(place, f"ageing_from = {basis!r} is not known.", mend)
+        transit, payout = (self.days(place, table, f"{name}_days") for name in _MONTH_END_DAYS)
+        return MonthEnd(
+            ageing=tuple(limits),
+            ageing_from=basis,
+            transit_days=usual.transit_days if transit is None else transit,
+            payout_days=usual.payout_days if payout is None else payout,
+        )
 
     def suppliers(self, tables: dict[str, Any]) -> dict[str, Supplier]:
         allowed = ("names", "terms", "dispatch_days", "delivery_days", "holidays")

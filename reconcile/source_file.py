@@ -94,7 +94,8 @@ class SourceReader(TableReader):
         found: dict[str, dict[str, str]] = {}
         if record not in RECORDS:
             return found
-        known = {c.name: c.words or ("yes", "no") for c in RECORDS[record].columns if c.closed}
+        closed = [column for column in RECORDS[record].columns if column.closed]
+        known = {c.name: tuple(filter(None, c.words)) or ("yes", "no") for c in closed}
         self.keys(f"{place} words", tables, known)
         for name, canonical in known.items():
             table = self.get(f"{place} words", tables, name, dict, {})

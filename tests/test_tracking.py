@@ -41,6 +41,7 @@ def fault(number: str, *patterns: str) -> str:
         " RA-473124829-GB\t",
         "\uff32\uff21473124829\uff27\uff22",
         "RA\u00a0473\u2011124\u2013829\u200bGB",
+        "RA473124829\u2028GB",
     ],
 )
 def test_postal_number_however_it_is_written(number: str) -> None:
@@ -164,7 +165,9 @@ def test_any_text_has_at_most_one_fault(text: str, patterns: tuple[str, ...]) ->
 # The shop's own patterns
 
 
-@pytest.mark.parametrize("number", ["KX12345678P", "kx 1234-5678 p", "AS-12345678", "as-12345678"])
+@pytest.mark.parametrize(
+    "number", ["KX12345678P", "kx 1234-5678 p", "AS-12345678", " as-12345678 "]
+)
 def test_number_of_the_shop(number: str) -> None:
     assert judged(number, *OWN) == ("shop", -1, -1, "")
 

@@ -20,7 +20,7 @@ from reconcile.shop import SETTINGS_FILE, nearest
 SEVERITIES = ("high", "medium", "low")
 CLASSES = ("stop", "claim", "owed", "at-risk", "timing", "info")
 LISTS = ("pay", "hold", "chase", "claim", "post", "refund", "collect", "check")
-_RECORDS = ("orders", "invoices", "payments", "shipments", "self", "quotes")
+_RECORDS = ("orders", "invoices", "payments", "shipments", "self", "quotes", "candidates")
 _KEYS = {
     "title", "stage", "severity", "class", "list", "table", "amount", "event", "needs", "over",
     "evidence", "settings", "patterns", "when", "when_any", "unknown", "waiting", "due",

@@ -55,6 +55,8 @@ def evidence_of(
                 text = _joined(text, _own(rule, mine, tables, places))
             elif record == "quotes":
                 text = _joined(text, _quote(rule, mine, tables, places))
+            elif record == "candidates":
+                text = _joined(text, _gathered(places.links[record], mine, places))
             elif record in behind:
                 here = mine["supplier_order"].map(behind[record]).astype("str").fillna("")
                 text = _joined(text, here)

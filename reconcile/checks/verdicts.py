@@ -35,7 +35,7 @@ def judge(rule: Rule, frame: pd.DataFrame, run: Setting) -> pd.DataFrame:
     ``cause`` (what is missing, where unknown), ``due_by``, ``event_date``, ``class``, ``list``
     and ``amount_minor`` (NA where the rule has none).
     """
-    rule = _with_settings(rule, run)
+    rule = with_settings(rule, run)
     holds, missing, why = _all(rule.when, rule, frame, run.tolerance)
     if rule.when_any:
         some, unsure, which = _any(rule.when_any, rule, frame, run.tolerance)
@@ -58,7 +58,7 @@ def judge(rule: Rule, frame: pd.DataFrame, run: Setting) -> pd.DataFrame:
     return out
 
 
-def _with_settings(rule: Rule, run: Setting) -> Rule:
+def with_settings(rule: Rule, run: Setting) -> Rule:
     """The rule with the numbers of its settings in its conditions."""
     numbers = {name: setting.value for name, setting in rule.settings.items()}
 

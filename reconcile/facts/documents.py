@@ -68,6 +68,16 @@ PAYMENTS = table(
         "one of its references is in no order export, or could be several orders",
     ),
     Fact("undecided", "flag", "there is more than one way to allocate it, or none that adds up"),
+    Fact(
+        "suggested",
+        "money",
+        "what is left to pay for the only open orders that add up to it, of a payment without a "
+        "reference",
+    ),
+    Fact("several_ways", "flag", "it has no reference, and several sets of open orders add up"),
+    Fact("contested", "flag", "the same, and another payment adds up to one of its only orders"),
+    Fact("gave_up", "flag", "the same, and there are too many sets of open orders to try all"),
+    Fact("suggestion", "text", "which open orders add up to it, as words"),
     Fact("dated", "date", "the payment date"),
     Fact("references", "text", "the references it bears"),
 )

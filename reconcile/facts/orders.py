@@ -50,6 +50,14 @@ SUPPLIER_ORDERS = table(
     Fact("backed", "flag", "the supplier supplies a line of the order, or bills something of it"),
     Fact("pending", "count", "payments that are under way"),
     Fact("undecided", "count", "payments that name the order and could not be allocated"),
+    Fact(
+        "perhaps_paid",
+        "flag",
+        "a payment without a reference may be for it: it is one of the sets of open orders that "
+        "add up to the payment, the first two at most, or alone is what was paid",
+    ),
+    Fact("not_ruled_out", "flag", "of a payment without a reference other sets may add up to it"),
+    Fact("perhaps", "text", "which payments without a reference may be for it, as words"),
     Fact("unread_row", "flag", "a row of money that was rejected names the order"),
     Fact("paid_in_other_currency", "flag", "settled payments in another currency"),
     Fact("customer_paid_date", "date", "the customer's payment"),

@@ -58,7 +58,7 @@ _GROUP_MARKS = (" ", "'", "’")  # noqa: RUF001
 
 @dataclass(frozen=True)
 class Marks:
-    """How many distinct texts show which decimal mark; whole numbers show none.
+    """How many texts show which decimal mark; whole numbers show none.
 
     ``point`` and ``comma``: can only be read with that mark (12.50; 1,234.56; 0.125; 1,234,567
     has a decimal point, for its commas part thousands). ``lone_point`` and ``lone_comma``: one
@@ -227,19 +227,24 @@ def parse_amounts(texts: pa.Array, decimal: str) -> Amounts:
     return Amounts(np.where(ok, micro, 0), decimals, ok, nothing(texts), sign)
 
 
-def marks(texts: pa.Array) -> Marks:
-    """Count which decimal marks distinct, tidy texts show, behind signs and currencies too."""
+def marks(texts: pa.Array, counts: NDArray[np.int64] | None = None) -> Marks:
+    """Count which decimal marks distinct, tidy texts show, behind signs and currencies too.
+
+    ``counts`` is how many rows have each of them, 1 where it is not given.
+    """
     number = _bare(one_piece(texts)).number
+    weight = np.ones(len(number), dtype=np.int64) if counts is None else counts
     by_point, by_comma = (
         bools(pc.not_equal(_ungrouped(number, decimal), "")) for decimal in (".", ",")
     )
     both = by_point & by_comma
-    return Marks(
-        point=int((by_point & ~by_comma).sum()),
-        comma=int((by_comma & ~by_point).sum()),
-        lone_point=int((both & bools(pc.match_substring(number, "."))).sum()),
-        lone_comma=int((both & bools(pc.match_substring(number, ","))).sum()),
+    shown = (
+        by_point & ~by_comma,
+        by_comma & ~by_point,
+        both & bools(pc.match_substring(number, ".")),
+        both & bools(pc.match_substring(number, ",")),
     )
+    return Marks(*(int(weight[mask].sum()) for mask in shown))
 
 
 def parse_counts(texts: pa.Array, decimal: str) -> Parsed:

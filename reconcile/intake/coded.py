@@ -114,6 +114,13 @@ class Coded:
             return pc.unique(one_piece(self.texts))
         return self.texts.filter(pa.array(self.counts > 0))
 
+    def counted(self) -> tuple[pa.Array, NDArray[np.int64]]:
+        """The texts that rows have, each once, and how many rows have it."""
+        if self.codes is not None:
+            return self.distinct, self.counts[self.counts > 0]
+        found = pc.value_counts(one_piece(self.texts))
+        return found.field("values"), found.field("counts").to_numpy()
+
     def where(self, texts: str) -> Bools:
         """The rows that have exactly this text."""
         return self.take(bools(pc.equal(self.texts, texts)))

@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.intake.coded import Coded
+from reconcile.intake.coded import Bools, Coded
 from reconcile.intake.read import Read, all_parts
-from reconcile.intake.rejected import Original, originals, placed, rejected_keys, rejected_rows
+from reconcile.intake.rejected import Original, originals, placed, rejected_names, rejected_rows
 from reconcile.intake.repeats import repeated, superseded
-from reconcile.intake.sameness import file_ages, row_codes
+from reconcile.intake.sameness import Compared, compared, file_ages
+from reconcile.intake.unsaid import fuller
 from reconcile.records import RECORDS, Record
 from reconcile.shop import Source
 
@@ -32,7 +33,7 @@ class SourceRows:
     rejected: pd.DataFrame
     originals: list[Original]
     notes: pd.DataFrame
-    rejected_keys: pd.DataFrame
+    rejected_names: pd.DataFrame
     changes: pd.DataFrame
     brought: frozenset[str]
 
@@ -46,19 +47,11 @@ def settle(source: Source, read: Sequence[Read], first: int, as_of: np.datetime6
     age = file_ages(record, frame, file, read, as_of)
     bad = np.zeros(len(frame), dtype=bool)
     bad[rejects["at"]] = True
-    if len(read) > 1:
-        row_code, key_code = row_codes(record, read, frame)
-        repeat = repeated(row_code, file, age)
-    else:
-        row_code = key_code = np.zeros(0, dtype=np.int64)
-        repeat = np.zeros(len(frame), dtype=bool)
+    same = compared(record, read, frame, bad) if len(read) > 1 else None
+    repeat = repeated(same.row(), file, age) if same else np.zeros(len(frame), dtype=bool)
     rejected = bad & ~repeat
     later = _after(record, frame, as_of) & ~repeat & ~rejected
-    old = np.zeros(len(frame), dtype=bool)
-    changed = pd.DataFrame({"at": [], "by": []}).astype("int64")
-    if len(read) > 1:
-        changed = superseded(key_code, row_code, file, age, ~repeat & ~rejected & ~later)
-        old[changed["at"]] = True
+    old, changed = _replaced(same, frame, age, ~repeat & ~rejected & ~later)
     accepted = ~(repeat | old | rejected | later)
     fates = {"repeats": repeat | old, "rejected": rejected, "later": later, "accepted": accepted}
     frame = _not_yet_known(record, frame, as_of)
@@ -72,10 +65,30 @@ def settle(source: Source, read: Sequence[Read], first: int, as_of: np.datetime6
         rejected=rejected_rows(source, read, told, file, row),
         originals=originals(source, read, rejected, file),
         notes=placed(source, read, notes[accepted[notes["at"]]], file, row),
-        rejected_keys=rejected_keys(source, frame, rejected, all_parts(read)),
+        rejected_names=rejected_names(source, frame, rejected, all_parts(read)),
         changes=_changes(source, frame, changed, [one.path for one in read], file, row),
         brought=frozenset.intersection(*(frozenset(one.columns) for one in read)),
     )
+
+
+def _replaced(
+    same: Compared | None, frame: pd.DataFrame, age: NDArray[np.int64], standing: Bools
+) -> tuple[Bools, pd.DataFrame]:
+    """Rows that another file shows too, and those of them that it shows with other content."""
+    old = np.zeros(len(frame), dtype=bool)
+    if same is None:
+        return old, pd.DataFrame({"at": [], "by": []}).astype("int64")
+    changed = superseded(same.key(), same.row(), same.file, age, standing)
+    old[changed["at"]] = True
+    dated = same.record.date
+    day = np.zeros(len(frame), dtype=np.int64)
+    if dated:
+        day = frame[same.record.column(dated).typed].to_numpy().astype("datetime64[D]").astype("i8")
+    said = fuller(same, day, age[same.file], standing & ~old)
+    old[said["at"]] = True
+    changed = pd.concat([changed, said], ignore_index=True)
+    at, by = (changed[name].to_numpy(dtype=np.int64) for name in ("at", "by"))
+    return old, changed[same.differs(at, by)].reset_index(drop=True)
 
 
 def _together(read: Sequence[Read]) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
@@ -108,7 +121,8 @@ def _not_yet_known(record: Record, frame: pd.DataFrame, as_of: np.datetime64) ->
         frame.loc[later, column.typed] = pd.NaT
         if column.whole_order:  # given on one row, it holds for all rows of the order
             keys = ["order_ref"] + ["store"] * ("store" in frame)
-            order = frame.groupby(keys, sort=False).ngroup().to_numpy()
+            named = frame[keys].fillna("")  # a file that lacks the store names none
+            order = named.groupby(keys, sort=False).ngroup().to_numpy()
             later = np.isin(order, order[later])
         for other in record.columns:
             if other.goes_with == column.name and other.typed in frame:

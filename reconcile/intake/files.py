@@ -19,11 +19,12 @@ from pathlib import Path
 from typing import Literal
 
 from reconcile.errors import Problem, RefusedError
+from reconcile.intake.camt import is_statement
 from reconcile.intake.encodings import no_text, wide_encoding
 from reconcile.intake.gzip_files import GZIP, MAX_RATIO, RATIO_FROM, inflate
 
 _BESIDE = ThreadPoolExecutor(max_workers=1, thread_name_prefix="digest")
-Kind = Literal["text", "xlsx", "ods"]
+Kind = Literal["text", "xlsx", "ods", "camt"]
 
 # How much a packed file may hold. Exports of real shops pack five to forty times; only data made
 # for it packs hundreds of times (deflate: up to 1,032 times). Common practice, no source.
@@ -39,6 +40,7 @@ _NAMES = {
     "ods": "an .ods workbook",
     "zip": "a zip archive",
     "gzip": "a gzip file",
+    "camt": "a bank statement in XML",
 }
 # What an ending promises; a file with any other ending is taken for what it holds.
 _PROMISES = {
@@ -116,6 +118,8 @@ def read_content(folder: Path, path: Path) -> Content:
         if ending in _PROMISES and _PROMISES[ending] == "text":
             _hold_to_name(name, ending, "zip")
         kind: Kind = _package_kind(name, data)
+    elif is_statement(data):
+        kind = "camt"
     else:
         _hold_to_text(name, data)
         kind = "text"
@@ -155,7 +159,7 @@ def _hold_to_text(name: str, data: bytes) -> None:
         raise _refuse(name, "the file is empty.", mend)
     probe = probe.lstrip()
     if _MARKUP.match(probe):
-        what = "it is a web page or XML, not a table."
+        what = "it is a web page or XML, neither a table nor a statement of kind camt.053."
         raise _refuse(name, what, "Open it in a spreadsheet and save it as .xlsx, or export CSV.")
     if _JSON.match(probe):
         raise _refuse(name, "it is JSON, not a table.", "Export it as CSV.")

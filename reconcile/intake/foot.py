@@ -5,7 +5,7 @@ Totals are set aside and used: what they state has to be what the rows above the
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,6 +24,7 @@ from reconcile.money import MICRO_DIGITS
 from reconcile.records import RECORDS, Column, Record
 from reconcile.references import plain
 
+_NUMBERS = ("money", "price", "count")
 _FOOT = 12  # rows at the end of a table among which totals are looked for
 
 
@@ -38,16 +39,22 @@ class Foot:
     totals: NDArray[np.int64]
 
 
-def find_foot(record: str, table: Table, layout: Layout) -> Foot:
+def find_foot(record: str, table: Table, layout: Layout, forms: Forms) -> Foot:
     """Find the header in mid-table, and totals below the last record."""
     count = len(table.texts.rows)
     headers = _headers_again(table, layout) if count else np.zeros(0, dtype=bool)
-    last = np.flatnonzero(~headers)[-_FOOT:]
-    totals: list[int] = []
-    for at in last[::-1]:
-        if not _is_total(RECORDS[record], table, int(at)):
+    keep = ~headers
+    likely: dict[int, bool] = {}
+    for at in np.flatnonzero(~headers)[-_FOOT:][::-1]:
+        worded = _worded(RECORDS[record], table, int(at))
+        if worded is None:
             break
-        totals.append(int(at))
+        likely[int(at)], keep[at] = worded, False
+    totals: list[int] = []
+    for at, worded in likely.items():
+        if not worded and not _adds_up(record, table, at, keep, forms):
+            break
+        totals.append(at)
     return Foot(np.flatnonzero(headers), np.array(sorted(totals), dtype=np.int64))
 
 
@@ -63,46 +70,65 @@ def _headers_again(table: Table, layout: Layout) -> Bools:
     return again
 
 
-def _is_total(record: Record, table: Table, at: int) -> bool:
-    """A row that no record could be, with a word for totals or with nothing but numbers.
+def _worded(record: Record, table: Table, at: int) -> bool | None:
+    """Whether a row is one of totals by a word; None where it is a record, whole or not.
 
-    A record has its required references and its date; without them, and with a number in it,
-    a row at the foot is a total. Where it is none after all, its numbers are not what the
-    column adds up to, and that is said.
+    A word in the place of the reference that every record has tells by itself. Else nothing but
+    such words, numbers and the currency may stand in the row: with an order, a country or a
+    parcel in it, it is a record that lacks something. Where it has numbers alone, they have to
+    add up.
     """
     texts = {name: plain(_cell(table, place, at)) for name, place in table.positions.items()}
     filled = {name for name, text in texts.items() if not nothing(pa.array([text]))[0]}
-    numbers, marking = set(), set()
-    for column in record.columns:
-        if column.name not in filled:
-            continue
-        if column.kind in ("money", "price", "count"):
-            numbers.add(column.name)
-        elif column.required and column.name != "currency":
-            marking.add(column.name)
-    required = {column.name for column in record.columns if column.required}
-    if required & set(texts) <= filled:
-        return False
-    if record.date in filled and not total_word(texts[record.date]):
-        return False
-    if any(total_word(texts[name]) for name in filled - numbers):
+    kinds = {column.name: column for column in record.columns if column.name in filled}
+    numbers = {name for name, column in kinds.items() if column.kind in _NUMBERS}
+    words = {name for name in filled - numbers if total_word(texts[name])}
+    if any(kinds[name].required and kinds[name].kind == "reference" for name in words):
         return True
-    return bool(numbers) and not marking
+    required = {column.name for column in record.columns if column.required}
+    if required & set(texts) <= filled or filled - numbers - words - {"currency"}:
+        return None
+    # Nobody adds up prices that are on offer; there only a word can tell.
+    return bool(words) or (False if numbers and record.date else None)
+
+
+def _adds_up(record: str, table: Table, at: int, keep: Bools, forms: Forms) -> bool:
+    """Whether a number in a row is what its column adds up to.
+
+    Beside a unit price a quantity alone is none: a line without its names looks like that.
+    """
+    priced = any(
+        _cell(table, table.positions[column.name], at).strip()
+        for column in RECORDS[record].columns
+        if column.kind == "price" and column.name in table.positions
+    )
+    return any(
+        one.ok[at] and not one.blank[at] and int(one.micro[at]) in one.sums
+        for one in _added_up(record, table, keep, forms)
+        if one.column.kind == "money" or not priced
+    )
 
 
 def _cell(table: Table, place: int, at: int) -> str:
     return table.texts.columns[place].at(np.array([at]))[0]
 
 
-def stated_totals(record: str, table: Table, foot: Foot, keep: Bools, forms: Forms) -> pd.DataFrame:
-    """What totals rows state against what the rows add up to, where the two differ.
+@dataclass(frozen=True)
+class _Added:
+    """A column that is added up: its cells, and what they may add up to."""
 
-    One row per column: ``file``, ``row``, ``column``, ``stated``, ``found``, both as decimal
-    text in major units; ``stated`` as it stands where it cannot be read. Unit prices are not
-    added up by anybody and are left out. A value of a whole order that stands on each of its
-    rows may have been added up once an order, and a total may be of one currency.
-    """
-    rows = []
+    column: Column
+    place: int
+    decimal: str
+    coded: Coded
+    micro: NDArray[np.int64]
+    ok: Bools
+    blank: Bools
+    sums: list[int]
+
+
+def _added_up(record: str, table: Table, keep: Bools, forms: Forms) -> Iterator[_Added]:
+    """The columns of amounts and counts; unit prices are not added up by anybody."""
     for column in RECORDS[record].columns:
         if column.kind not in ("money", "count") or column.name not in table.positions:
             continue
@@ -110,20 +136,32 @@ def stated_totals(record: str, table: Table, foot: Foot, keep: Bools, forms: For
         coded = plain_numbers(table.texts.columns[place], table.texts.numbers.get(place), decimal)
         parsed = parse_amounts(tidy(coded.texts), decimal)
         ok, micro = coded.take(parsed.ok), coded.take(parsed.micro)
-        blank = coded.take(parsed.blank)
         sums = _sums(table, column, micro, ok & keep)
+        yield _Added(column, place, decimal, coded, micro, ok, coded.take(parsed.blank), sums)
+
+
+def stated_totals(record: str, table: Table, foot: Foot, keep: Bools, forms: Forms) -> pd.DataFrame:
+    """What totals rows state against what the rows add up to, where the two differ.
+
+    One row per column: ``file``, ``row``, ``column``, ``stated``, ``found``, both as decimal
+    text in major units; ``stated`` as it stands where it cannot be read. A value of a whole
+    order that stands on each of its rows may have been added up once an order, and a total may
+    be of one currency.
+    """
+    rows = []
+    for one in _added_up(record, table, keep, forms):
+        name, micro, sums = one.column.name, one.micro, one.sums
         for at in foot.totals:
-            if blank[at] or (ok[at] and int(micro[at]) in sums):
+            if one.blank[at] or (one.ok[at] and int(micro[at]) in sums):
                 continue
-            stated = (
-                _decimal_text(int(micro[at])) if ok[at] else coded.at(np.array([at]))[0].strip()
-            )
-            rows.append((table.path, table.texts.rows[at], column.name, stated, sums[0]))
+            text = one.coded.at(np.array([at]))[0].strip()
+            stated = _decimal_text(int(micro[at])) if one.ok[at] else text
+            rows.append((table.path, table.texts.rows[at], name, stated, sums[0]))
         for short in table.texts.short:
-            text = short.cells[place] if place < len(short.cells) else ""
-            told = parse_amounts(tidy(pa.array([text])), decimal)
+            text = short.cells[one.place] if one.place < len(short.cells) else ""
+            told = parse_amounts(tidy(pa.array([text])), one.decimal)
             if not told.blank[0] and not (told.ok[0] and int(told.micro[0]) in sums):
-                rows.append((table.path, short.row, column.name, text.strip(), sums[0]))
+                rows.append((table.path, short.row, name, text.strip(), sums[0]))
     names = ["file", "row", "column", "stated", "found"]
     frame = pd.DataFrame(rows, columns=names).sort_values(["row", "column"], ignore_index=True)
     frame["found"] = [_decimal_text(value) for value in frame["found"]]

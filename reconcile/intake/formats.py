@@ -13,12 +13,14 @@ from dataclasses import dataclass, field
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from reconcile.errors import Problem
 from reconcile.intake.amounts import Marks, marks
 from reconcile.intake.cells import nothing, tidy
 from reconcile.intake.coded import Bools, Coded, bools
-from reconcile.intake.moments import fitting, same_day
+from reconcile.intake.day_order import EITHER, MIXED, first_of
+from reconcile.intake.moments import fitting
 from reconcile.intake.text_table import TextTable
 from reconcile.money import minor_digits
 from reconcile.records import RECORDS, Column
@@ -66,7 +68,7 @@ def _decimals(source: Source, tables: Sequence[Table], columns: list[Column]) ->
     if declared:
         return [({column.name: declared for column in columns}, []) for _ in tables]
     seen = [
-        {c.name: marks(_written(table, c)) for c in columns if c.name in table.positions}
+        {c.name: marks(*_written(table, c)) for c in columns if c.name in table.positions}
         for table in tables
     ]
     own = [{name: _clear(found) for name, found in each.items()} for each in seen]
@@ -80,9 +82,9 @@ def _decimals(source: Source, tables: Sequence[Table], columns: list[Column]) ->
                 marked[column.name] = "."
                 continue
             others = {each[column.name] for each in own if each.get(column.name)}
-            mark = decided[column.name] or (
-                "" if _speaks_both(found[column.name]) else _agreed(others)
-            )
+            if _speaks_both(found[column.name]) or not others <= (in_file or others):
+                others = set()  # what the file itself shows counts more than other files
+            mark = decided[column.name] or _agreed(others)
             mark = mark or _by_kind(source, table, column, found[column.name], in_file)
             marked[column.name] = mark or "."
             if not mark:
@@ -91,16 +93,18 @@ def _decimals(source: Source, tables: Sequence[Table], columns: list[Column]) ->
     return results
 
 
-def _written(table: Table, column: Column) -> pa.Array:
-    """The distinct texts of a column that were written as text, tidy and not blank."""
+def _written(table: Table, column: Column) -> tuple[pa.Array, NDArray[np.int64]]:
+    """The texts of a column that were written as text, tidy and not blank, and their rows."""
     at = table.positions[column.name]
     coded = table.texts.columns[at]
     typed = table.texts.numbers.get(at), table.texts.dates.get(at)
     masks = [mask for mask in typed if mask is not None]
     if masks:
         coded = coded.filter(~np.logical_or.reduce(masks))
-    texts = tidy(coded.distinct)
-    return texts.filter(pa.array(~nothing(texts)))
+    texts, counts = coded.counted()
+    texts = tidy(texts)
+    filled = ~nothing(texts)
+    return texts.filter(pa.array(filled)), counts[filled]
 
 
 def _clear(found: Marks) -> str:
@@ -200,59 +204,52 @@ def _dates(source: Source, tables: Sequence[Table], columns: list[Column]) -> li
         problems = []
         for column in columns:
             form = found.get(column.name, "year-first")
-            if form == _EITHER:
+            if form == EITHER:
                 form = _agreed(in_file) if in_file else together
                 if not form:
                     problems.append(_which_first(table, column))
             elif form in _UNCLEAR:
-                problems.append(Problem(table.path, f"{column.name}: {_UNCLEAR[form]}", _ONE_FORM))
+                problems.append(
+                    Problem(table.path, f"{column.name}: {_UNCLEAR[form]}", _MEND[form])
+                )
             formed[column.name] = form
         results.append((formed, problems))
     return results
 
 
-_EITHER, _MIXED, _HALF_TEXT = "either", "mixed", "half-text"
+_HALF_TEXT = "half-text"
 _UNCLEAR = {
-    _MIXED: "some of its dates begin with the day and some with the month.",
+    MIXED: "some of its dates begin with the day and some with the month.",
     _HALF_TEXT: (
         "some of its cells are dates and some are text; a spreadsheet may have swapped day and "
         "month in those that it took for dates."
     ),
 }
-_ONE_FORM = "Export it in one form, or set dates in [source.format]; other rows are rejected then."
+_MEND = {
+    MIXED: "Export it in one form, or set dates in [source.format]; other rows are rejected then.",
+    _HALF_TEXT: (
+        "Export it as CSV, or set dates in [source.format] to the form of the texts; dates are "
+        "read as the workbook has them then."
+    ),
+}
 
 
 def _form(table: Table, column: Column) -> str:
     """The form of a column's dates: the one that fits most cells, or why there is none."""
-    texts = _written(table, column)
+    texts, rows = _written(table, column)
     if not len(texts) or pc.all(pc.match_substring_regex(texts, _ISO_DAY)).as_py():
         return "year-first"
     fits = fitting(texts)
     slashed = fits["day-first"] | fits["month-first"]
-    counts = {name: int(mask.sum()) for name, mask in fits.items()}
-    counts |= {"day-first": int(slashed.sum()), "month-first": 0}
+    counts = {name: int(rows[mask].sum()) for name, mask in fits.items()}
+    counts |= {"day-first": int(rows[slashed].sum()), "month-first": 0}
     # Of equals the form that the record types define.
     best = max(sorted(counts, key=lambda name: name != "year-first"), key=counts.__getitem__)
     if not counts[best] or best != "day-first":
         return best if counts[best] else "year-first"
     if column_has_dates(table, column):
         return _HALF_TEXT
-    return _order(texts.filter(pa.array(slashed)))
-
-
-def _order(texts: pa.Array) -> str:
-    """Day or month first, of dates that begin with one of them."""
-    fits = fitting(texts)
-    day, month = fits["day-first"], fits["month-first"]
-    only_day, only_month = int((~month).sum()), int((~day).sum())
-    unclear = day & month & ~same_day(texts)
-    if only_day and only_month:
-        many, few = max(only_day, only_month), min(only_day, only_month)
-        if many == few or (unclear.any() and many <= _CLEAR * few):
-            return _MIXED
-    if only_day or only_month:
-        return "day-first" if only_day > only_month else "month-first"
-    return _EITHER if unclear.any() else "day-first"
+    return first_of(texts.filter(pa.array(slashed)), rows[slashed])
 
 
 def column_has_dates(table: Table, column: Column) -> bool:
@@ -265,7 +262,7 @@ def _which_first(table: Table, column: Column) -> Problem:
     row, text = _first(table, column, "^[0-9]{1,2}[-/.][0-9]{1,2}[-/.]")
     what = (
         f"{column.name} can be read in two ways: does {text} begin with the day or with the "
-        f"month? No date of the file decides it."
+        f"month? The dates of the file do not decide it."
     )
     mend = 'Set dates = "day-first" or dates = "month-first" in [source.format].'
     return Problem(table.path, what, mend, row=row)

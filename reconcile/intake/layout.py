@@ -9,16 +9,17 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from reconcile.errors import Problem
-from reconcile.intake.private import private
+from reconcile.intake.private import names_a_firm, private
 from reconcile.records import RECORDS, Column
 from reconcile.references import plain
 from reconcile.shop import Source, nearest
 
 HEADER_WITHIN = 40  # rows in which a header is looked for
 _LETTERS = re.compile(r"^column ([A-Z]{1,3})$")
+_MARKED = re.compile(r"^'(?=[^'\s])")  # as in cells, before a text that could be a formula
 # What a merchant may well declare under a header that sounds private: the supplier's own name
 _MOST_LINES = 5  # in a cell of a header or title
 _NO_HEADER = (
@@ -34,8 +35,10 @@ class Layout:
     """The header of one table.
 
     ``header`` has one name a column, "" where there is none. ``row`` is its row, or the lower
-    of its two; ``lines`` is 1 or 2. ``title`` are the rows above it. ``positions`` are those of
-    the canonical columns that the table brings; constants stand in the source.
+    of its two; ``lines`` is 1 or 2; ``raw`` is its text as it stands. ``title`` are the rows
+    above it. ``positions`` are those of
+    the canonical columns that the table brings; constants stand in the source. ``cells`` is how
+    many cells the header has itself: below the others nothing may stand.
     """
 
     header: tuple[str, ...]
@@ -43,6 +46,8 @@ class Layout:
     lines: int
     title: tuple[tuple[str, ...], ...]
     positions: dict[str, int]
+    cells: int
+    raw: tuple[str, ...]
 
 
 def find_layout(
@@ -57,7 +62,7 @@ def find_layout(
     whole: dict[str, Layout] = {}
     at_row = source.format.header_row
     for reading, rows in readings.items():
-        for layout in headers_of(rows, at_row):
+        for layout in headers_of(rows, at_row, _lettered(source)):
             positions, missing = _positions(source, layout.header)
             found = len(set(positions.values()))
             if found > best_found:
@@ -81,26 +86,44 @@ def find_layout(
     if problems and not whole:
         problems = _open_quote(path, readings[best_reading]) or problems
     positions, _ = _positions(source, best.header)
-    layout = Layout(best.header, best.row, best.lines, best.title, positions)
-    return best_reading, layout, problems
+    return best_reading, replace(best, positions=positions), problems
 
 
-def headers_of(rows: list[list[str]], at_row: int | None) -> Iterator[Layout]:
-    """Every header that rows may have: of one line, from the top, then of two lines."""
+def headers_of(rows: list[list[str]], at_row: int | None, lettered: int = 0) -> Iterator[Layout]:
+    """Every header that rows may have: of one line, from the top, then of two lines.
+
+    ``lettered`` is how many columns there are for sure, since one is declared by its letters.
+    """
     begin, end = (at_row - 1, at_row) if at_row else (0, min(len(rows), HEADER_WITHIN))
     for lines in (1, 2):
         for at in range(begin, end):
             if at + lines > len(rows) or not any(cell.strip() for cell in rows[at]):
                 continue
             title = tuple(tuple(row) for row in rows[:at])
-            for header in _headers(rows[at : at + lines], rows[at + lines :]):
-                yield Layout(header, at + lines, lines, title, {})
+            head = rows[at : at + lines]
+            named = max(lettered, *(len(line) for line in head))
+            width = _width(named, head, rows[at + lines :])
+            texts, names = ([[do(cell) for cell in line] for line in head] for do in (str, _name))
+            for raw, header in zip(_headers(texts, width), _headers(names, width), strict=False):
+                yield Layout(header, at + lines, lines, title, {}, min(named, width), raw)
 
 
-def _headers(lines: list[list[str]], below: list[list[str]]) -> Iterator[tuple[str, ...]]:
+def _name(cell: str) -> str:
+    """A header as it is compared: as people see it, without the mark that keeps it a text."""
+    return _MARKED.sub("", plain(cell))
+
+
+def most_headers(source: Source, rows: list[list[str]]) -> bool:
+    """Whether some row has most of the headers that a source needs: its rows may be wanted too."""
+    needed = {c.name for c in RECORDS[source.record].columns if c.required} | set(source.columns)
+    needed -= set(source.constants)
+    found = (_positions(source, layout.header)[0] for layout in headers_of(rows, None))
+    return any(2 * len(needed & set(positions)) > len(needed) for positions in found)
+
+
+def _headers(lines: list[list[str]], width: int) -> Iterator[tuple[str, ...]]:
     """The names of the columns; a name over several columns may hold for all of them."""
-    width = _width(max(len(line) for line in lines), lines, below)
-    padded = [[plain(cell) for cell in line] + [""] * width for line in lines]
+    padded = [line + [""] * width for line in lines]
     if len(lines) == 1:
         yield tuple(padded[0][:width])
         return
@@ -116,16 +139,28 @@ def _headers(lines: list[list[str]], below: list[list[str]]) -> Iterator[tuple[s
 def _width(named: int, lines: list[list[str]], below: list[list[str]]) -> int:
     """How many cells a row has: as most rows below have, where the header differs by blanks.
 
-    A delimiter behind the last cell of every row, or of the header alone, is not a column.
+    A delimiter behind the last cell of every row, or of the header alone, is not a column. Rows
+    with something in more cells than the header are not rows of more columns: a delimiter inside
+    a cell has moved their cells, and they are rejected where the rows are read.
     """
-    sizes = [len(row) for row in below if any(cell.strip() for cell in row)]
+    filled = [row for row in below if any(cell.strip() for cell in row)]
+    sizes = [len(row) for row in filled]
     if not sizes:
         return named
     usual = max(sorted(set(sizes)), key=sizes.count)
     if sizes.count(usual) * 2 <= len(sizes):
         return named
+    if usual > named:
+        moved = sum(any(c.strip() for c in row[named:]) for row in filled if len(row) == usual)
+        return usual if moved * 2 < sizes.count(usual) else named
     surplus = [cell for line in lines for cell in line[usual:]]
-    return usual if usual > named or not any(cell.strip() for cell in surplus) else named
+    return named if any(cell.strip() for cell in surplus) else usual
+
+
+def _lettered(source: Source) -> int:
+    """How many columns there are by those that are declared by their letters."""
+    letters = [_LETTERS.match(name) for names in source.columns.values() for name in names]
+    return max((_position(found[1]) + 1 for found in letters if found), default=0)
 
 
 def _positions(source: Source, header: Sequence[str]) -> tuple[dict[str, int], bool]:
@@ -148,7 +183,7 @@ def _places(names: Sequence[str], header: Sequence[str]) -> list[int]:
     """Every position of a header with one of the names."""
     found = []
     for name in dict.fromkeys(names):
-        wanted = plain(name)
+        wanted = _name(name)
         found += [at for at, there in enumerate(header) if there and there == wanted]
         letters = _LETTERS.match(name)
         at = _position(letters[1]) if letters else -1
@@ -222,8 +257,10 @@ def _wrong_headers(source: Source, path: str, layout: Layout, *, found: bool) ->
 
 def _about_a_person(column: Column, header: str) -> bool:
     """Whether a column would bring what is private; "Name" alone may be that of an order."""
-    if header == column.name or column.name in _MAY_BE_NAMED or not private(header):
+    if header == column.name or not private(header):
         return False
+    if column.name in _MAY_BE_NAMED:
+        return not names_a_firm(header)
     return not (plain(header).casefold() in _NAME_ALONE and column.kind in ("reference", "sku"))
 
 

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
+import numpy as np
 import pandas as pd
 
 from reconcile.dates import as_day
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.coded import Coded
 from reconcile.intake.cover import covered_to, find_gaps
+from reconcile.intake.date_cells import CellKinds
 from reconcile.intake.fates import SourceRows, settle
 from reconcile.intake.foot import find_foot, kept_rows, stated_totals
 from reconcile.intake.formats import Forms, plain_numbers
@@ -19,8 +22,9 @@ from reconcile.intake.opening import Found, open_all, table_of
 from reconcile.intake.period import Period, stated_period
 from reconcile.intake.read import Read
 from reconcile.intake.reading import Opened
-from reconcile.intake.rejected import Original
+from reconcile.intake.rejected import Original, rejected_keys
 from reconcile.intake.schemas import checked
+from reconcile.intake.text_table import TextTable
 from reconcile.intake.typed import Reader
 from reconcile.records import RECORDS
 from reconcile.shop import Shop, Source
@@ -37,8 +41,9 @@ class Intake:
     ``files``: one row per file, with its rows by fate, and how it was read. ``sums``: money of
     the accepted rows. ``rejected``: one row per rejected row; ``originals``: those rows as they
     stand in their files. ``notes``: what else was found in files and cells. ``rejected_keys``:
-    references that rejected rows name: ``record``, ``column``, ``key``. ``changes``: rows that a
-    newer file replaced. ``totals``: totals that files state and that their rows do not add up
+    references that rejected rows name: ``record``, ``column``, ``key``; ``rejected_names``: with
+    payments and tracking numbers, and each with its row. ``changes``: rows that a newer file
+    replaced. ``totals``: totals that files state and that their rows do not add up
     to. ``gaps``: days that no file of a source covers.
     ``covered``: per record the day to which its sources are complete. ``brought``: per record
     the canonical columns that every one of its sources brings.
@@ -52,6 +57,7 @@ class Intake:
     originals: list[Original]
     notes: pd.DataFrame
     rejected_keys: pd.DataFrame
+    rejected_names: pd.DataFrame
     changes: pd.DataFrame
     totals: pd.DataFrame
     gaps: pd.DataFrame
@@ -130,7 +136,7 @@ class _Loader:
     def _read(self, reader: Reader, opened: Opened, forms: Forms) -> Read:
         """One table without its header and totals, typed."""
         source, layout = reader.source, opened.layout
-        foot = find_foot(source.record, table_of(opened), layout)
+        foot = find_foot(source.record, table_of(opened), layout, forms)
         table, aside = opened.table, {"above": layout.row}
         if len(foot.headers) or len(foot.totals) or table.short:
             keep = kept_rows(len(table.rows), foot)
@@ -155,12 +161,13 @@ class _Loader:
         return Read(
             path=opened.path,
             sheet=opened.sheet,
-            header=layout.header,
+            header=layout.raw,
+            cells=layout.cells,
             positions=layout.positions,
             table=table,
             columns=columns,
             forms=forms,
-            typed=reader.read(columns, count, forms),
+            typed=reader.read(columns, count, forms, _kinds(table, layout.positions)),
             aside=aside,
         )
 
@@ -172,6 +179,7 @@ class _Loader:
             frame = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
             records[record] = checked(record, in_order(record, frame, parts, several))
         everything = [rows for several in self.rows.values() for rows in several]
+        names = pd.concat([rows.rejected_names for rows in everything], ignore_index=True)
         covered = {record: _earliest(self.covered[record]) for record in records}
         files = pd.DataFrame(self.files)
         files["covered_to"] = files["record"].map(
@@ -185,7 +193,8 @@ class _Loader:
             rejected=pd.concat([rows.rejected for rows in everything], ignore_index=True),
             originals=[one for rows in everything for one in rows.originals],
             notes=self._all_notes(everything),
-            rejected_keys=pd.concat([rows.rejected_keys for rows in everything]),
+            rejected_keys=rejected_keys(names),
+            rejected_names=names,
             changes=pd.concat([rows.changes for rows in everything], ignore_index=True),
             totals=pd.concat([*self.totals, _NO_TOTALS], ignore_index=True),
             gaps=pd.concat(self.gaps, ignore_index=True),
@@ -211,6 +220,16 @@ _NO_TOTALS = pd.DataFrame(
     {name: pd.Series(dtype="str") for name in ("source", "file", "column", "stated", "found")}
     | {"row": pd.Series(dtype="int64")}
 )
+
+
+def _kinds(table: TextTable, positions: Mapping[str, int]) -> dict[str, CellKinds]:
+    """What the cells of a workbook's columns are; nothing of a text."""
+    none = np.zeros(len(table.rows), dtype=bool)
+    return {
+        name: CellKinds(table.numbers.get(at, none), table.dates.get(at, none))
+        for name, at in positions.items()
+        if at in table.numbers or at in table.dates
+    }
 
 
 def _earliest(days: list[date | None]) -> date | None:

@@ -71,13 +71,20 @@ class Unseen:
 
     @cached_property
     def opened(self) -> Opened:
-        """The table, with every column that has a header and is not about a person."""
-        header = self.layout.header
-        places = {str(at): at for at, name in enumerate(header) if name and not private(name)}
+        """The table, with every column that has a header and cannot hold names of persons."""
+        named = [name if name and not private(name) else "" for name in self.layout.header]
+        others = trade_words().names["bank"]["counterparty"]
+        places = {
+            str(at): at
+            for at, name in enumerate(named)
+            if name and not others.hold(read_header(name))
+        }
         return open_with(None, self.grid, self.reading, replace(self.layout, positions=places))
 
     def sample(self, at: int) -> pa.Array:
         """The first distinct texts of a column; neither a repeated header nor a total is one."""
+        if at not in self.opened.table.columns:
+            return pa.array([], pa.string())
         texts = pc.unique(one_piece(tidy(self.opened.table.columns[at].texts)))
         lines = self.grid.readings[self.reading][self.header_row - 1 : self.layout.row]
         names = {self.layout.header[at], *(plain(line[at]) for line in lines if at < len(line))}

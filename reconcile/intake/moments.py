@@ -148,12 +148,12 @@ def fitting(texts: pa.Array) -> dict[str, Bools]:
     return {form: cut.read(form).ok for form in FORMS}
 
 
-def same_day(texts: pa.Array) -> Bools:
-    """Texts that are the same date with the day first and the month first: 05/05/2026."""
+def both_ways(texts: pa.Array) -> tuple[Days, Days]:
+    """Texts as dates with the day first, and with the month first; NaT where they are none."""
     cut = _Cut.of(one_piece(texts))
-    by_day, by_month = cut.read("day-first"), cut.read("month-first")
-    same: Bools = by_day.ok & by_month.ok & (by_day.moment == by_month.moment)
-    return same
+    found = cut.read("day-first"), cut.read("month-first")
+    by_day, by_month = (np.where(each.ok, each.moment, _NO_DAY) for each in found)
+    return by_day, by_month
 
 
 @dataclass(frozen=True)

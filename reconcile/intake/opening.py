@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.coded import Coded
 from reconcile.intake.formats import Forms, Table, find_forms
+from reconcile.intake.narrative import without_persons
 from reconcile.intake.reading import Files, Opened, open_table
-from reconcile.intake.typed import Reader
+from reconcile.intake.typed import Reader, supplier_names
 from reconcile.records import RECORDS
-from reconcile.shop import SETTINGS_FILE, Shop, Source
+from reconcile.shop import OUT_FOLDER, SETTINGS_FILE, Shop, Source
 
 
 @dataclass
@@ -28,6 +29,7 @@ def open_all(shop: Shop) -> tuple[list[Found], list[Problem]]:
     """The tables of every source, and every problem with them and the constants beside them."""
     problems: list[Problem] = []
     files = Files(shop.folder)
+    suppliers = supplier_names(shop)
     found = []
     for source in shop.sources:
         one = Found(source, [])
@@ -39,12 +41,12 @@ def open_all(shop: Shop) -> tuple[list[Found], list[Problem]]:
                 continue
             problems += wrong
             if opened is not None:
-                one.opened.append(opened)
+                one.opened.append(without_persons(opened, source.record, suppliers))
         tables = [table_of(opened) for opened in one.opened]
         one.forms, unclear = find_forms(source, tables)
         problems += [*unclear, *_constants(shop, source)]
         found.append(one)
-    return found, [*problems, *_twice(found)]
+    return found, [*problems, *_unread_sheets(found), *_twice(found)]
 
 
 def table_of(opened: Opened) -> Table:
@@ -68,14 +70,59 @@ def _paths(folder: Path, source: Source, problems: list[Problem]) -> list[Path]:
             problems.append(Problem(place, what, "Check the rights of its folder."))
             continue
         inside = [path for path in found if path.resolve().is_relative_to(folder.resolve())]
+        read = [path for path in inside if not _written_here(folder, path, pattern)]
         if len(inside) < len(found):
             what = f"the path {pattern!r} leads out of the shop folder."
             problems.append(Problem(place, what, "Put the file itself into the folder."))
-        elif not found:
+        elif not read:
             what = f"no file matches {pattern!r}."
+            if found:
+                what = f"{pattern!r} matches nothing but what a run has written."
             problems.append(Problem(place, what, "Export it, or mend files = […]."))
-        paths |= dict.fromkeys(inside)
+        paths |= dict.fromkeys(read)
     return sorted(paths)
+
+
+def _written_here(folder: Path, path: Path, pattern: str) -> bool:
+    """Whether a file is an output of a run: it lies in its folder, or where runs write at first.
+
+    What a merchant keeps in a folder of that name counts where a pattern begins with it.
+    """
+    inner = path.relative_to(folder)
+    if inner.parts[0] == OUT_FOLDER and Path(pattern).parts[0] != OUT_FOLDER:
+        return True
+    below = {"lists", "rejected"}
+    root = path.parent.parent if path.parent.name in below else path.parent
+    if not all((root / name).is_file() for name in ("summary.json", "exceptions.csv")):
+        return False
+    own = ("exceptions.csv", "order_lines.csv", "rejected_rows.csv", "report.xlsx", "summary.json")
+    return path.parent.name in below or path.name in (*own, "run.log")
+
+
+def _unread_sheets(found: Sequence[Found]) -> list[Problem]:
+    """Sheets that no source reads: told with the file, or refused where they look like more rows.
+
+    Where a source names its sheet, somebody has looked at the others.
+    """
+    read = {(opened.path, opened.sheet) for one in found for opened in one.opened}
+    problems = []
+    for one in found:
+        for at, opened in enumerate(one.opened):
+            unread = [sheet for sheet in opened.others if (opened.path, sheet) not in read]
+            alike = [sheet for sheet in unread if opened.others[sheet]]
+            notes = [f"sheet {sheet!r} of the workbook was not read" for sheet in unread]
+            one.opened[at] = replace(opened, notes=(*opened.notes, *notes))
+            if alike:
+                what = (
+                    f"sheet {opened.sheet!r} is read, but {', '.join(map(repr, alike))} "
+                    "has most of its headers too."
+                )
+                mend = (
+                    "Write a [[source]] for it, with its sheet in [source.format]; or name the "
+                    f"one to read: sheet = {opened.sheet!r}."
+                )
+                problems.append(Problem(opened.path, what, mend))
+    return problems
 
 
 def _twice(found: Sequence[Found]) -> list[Problem]:

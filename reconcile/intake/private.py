@@ -133,6 +133,15 @@ def private(header: str) -> bool:
     )
 
 
+def names_a_firm(header: str) -> bool:
+    """Whether a private header may be that of a supplier, a shop or a carrier.
+
+    >>> [names_a_firm(header) for header in ("Company", "Name", "E-mail", "City", "Customer")]
+    [True, True, False, False, False]
+    """
+    return trade_words().private_firm.hold(read_header(header))
+
+
 def look(texts: pa.Array) -> Look:
     """What distinct texts of a column that is not private look like."""
     tidy = pc.utf8_trim_whitespace(pc.utf8_normalize(texts.cast(pa.string()), form="NFKC"))

@@ -2,9 +2,8 @@
 
 Names come first and content second: a column is taken for what its header says where its cells
 do not speak against it. Scores are whole numbers, up to 1,200 for a header and a canonical
-column, and the assignment with the greatest sum of them is proposed. A wrong column of money or
-dates can cost money, so such a column is sure only where its header says in full which one it
-is, and nothing else comes near.
+column, and the assignment with the greatest sum of them is proposed. A column of money or dates
+is sure only where its header says in full which one it is, and nothing else comes near.
 """
 
 from __future__ import annotations
@@ -59,13 +58,15 @@ class _Match:
     """A record type against the columns of the file, one row a canonical column.
 
     ``names`` holds how far a header is like it, ``scores`` what is left of that when the cells
-    are looked at; ``chosen`` the place of the column taken, -1 where none is.
+    are looked at; ``chosen`` the place of the column taken, -1 where none is. ``own`` is whether
+    it brings our own names.
     """
 
     record: Record
     names: Ints
     scores: Ints
     chosen: Ints
+    own: bool
 
     @property
     def worth(self) -> int:
@@ -127,12 +128,11 @@ def propose(header: Sequence[str], sample: Sample, record: str | None = None) ->
 def _match(record: Record, seen: Sequence[_Seen]) -> _Match:
     known = trade_words()
     headers = {s.header for s in seen}
-    # A file that brings our own names says in full what it holds, even "tax" and "discount"
+    # A file with our own names says in full what it holds, even "tax"
     must = {c.name for c in record.columns if c.required}.difference(_OFTEN_CONSTANT)
     others = known.others[record.name]
     alien = np.array(["percent" in s.read.words or others.hold(s.read) for s in seen], dtype=bool)
-    names = np.zeros((len(record.columns), len(seen)), dtype=np.int64)
-    looks = np.zeros_like(names)
+    names, looks = np.zeros((2, len(record.columns), len(seen)), dtype=np.int64)
     for row, column in enumerate(record.columns):
         phrases = known.names[record.name][column.name], known.vague[record.name][column.name]
         for place, s in enumerate(seen):
@@ -146,7 +146,7 @@ def _match(record: Record, seen: Sequence[_Seen]) -> _Match:
     for row, column in enumerate(record.columns):
         more = {"reference": share, "sku": 40 - share}.get(column.kind, 0 * share)
         scores[row] += np.where(scores[row] > 0, more, 0)
-    return _Match(record, names, scores, _assign(scores))
+    return _Match(record, names, scores, _assign(scores), must <= headers)
 
 
 def _scores(record: Record, names: Ints, looks: Ints, alien: NDArray[np.bool_]) -> Ints:
@@ -213,7 +213,8 @@ def _why(best: _Match, matches: Sequence[_Match]) -> tuple[str, bool]:
     why = (
         f"Its headers name {', '.join(named[:6])}" if named else "No header names a column in full"
     )
-    if best.worth >= 2 * IN_FULL and second.worth * 100 <= CLEAR * best.worth:
+    clear = (best.own and not second.own) or second.worth * 100 <= CLEAR * best.worth
+    if best.worth >= 2 * IN_FULL and clear:
         return f"{why}.", True
     return f"{why}; it could also be {second.record.name}.", False
 
@@ -278,9 +279,9 @@ def _currency(
     if len(codes) > 1 or any(s.look.shares["marked"] for s in silent):
         said = "".join(f" {header!r} says {code}." for code, header in told)
         return {}, [f"Which currency? The amounts name several, or a sign that several have.{said}"]
+    said = ", ".join(repr(s.header) for s in silent)
     if not codes:
         return {}, []
-    said = ", ".join(repr(s.header) for s in silent)
     asked = [f"Is everything in {min(codes)}? Not said by {said}."] if silent else []
     return {"currency": min(codes)}, asked
 

@@ -18,13 +18,15 @@ class Read:
     """One table of a source once it is read.
 
     ``columns`` are the canonical columns with the constants of the source, ``positions`` where
-    those of the file stand and ``header`` what they are called there. ``aside`` counts the rows
-    that are no records, by fate, with those above the first record.
+    those of the file stand and ``header`` what stands above them there, as it is written.
+    ``cells`` is how many cells a header has. ``aside`` counts the rows that are no records, by
+    fate, with those above the first record.
     """
 
     path: str
     sheet: str
     header: tuple[str, ...]
+    cells: int
     positions: Mapping[str, int]
     table: TextTable
     columns: Mapping[str, Coded]

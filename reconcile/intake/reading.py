@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from concurrent.futures import Future
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 
 from reconcile.errors import Problem, RefusedError
+from reconcile.intake.camt import statement_rows
 from reconcile.intake.coded import Coded
 from reconcile.intake.encodings import to_utf8
 from reconcile.intake.files import Content, read_content
-from reconcile.intake.layout import Layout, find_layout
+from reconcile.intake.layout import Layout, find_layout, most_headers
 from reconcile.intake.table import (
     DELIMITERS,
     HEAD_ROWS,
@@ -49,7 +50,8 @@ class Opened:
     """A table of a file: how it was read, and its texts.
 
     ``sheet`` is "" in a text. ``found`` says how it was read, in words; ``notes`` what a person
-    should know of it.
+    should know of it. ``others`` are the sheets beside it that hold anything, where none was
+    asked for, and whether they have most of the headers of the source.
     """
 
     path: str
@@ -59,6 +61,7 @@ class Opened:
     table: TextTable
     found: dict[str, str]
     notes: tuple[str, ...] = ()
+    others: Mapping[str, bool] = field(default_factory=dict)
 
     @property
     def sha256(self) -> str:
@@ -85,6 +88,10 @@ class Files:
 
 
 def _grid(content: Content, form: Format) -> Grid:
+    if content.kind == "camt":
+        text = statement_rows(content.path, content.data)
+        heads = {",": first_rows(content.path, text, ",")}
+        return Grid(content.path, content.digest, heads, text, "utf-8")
     if content.kind != "text":
         workbook = Workbook(content)
         shown = sorted(workbook.sheets, key=lambda sheet: not sheet.visible)
@@ -112,7 +119,15 @@ def open_table(source: Source, grid: Grid) -> tuple[Opened | None, list[Problem]
     reading, layout, problems = find_layout(source, grid.path, grid.readings, sheets=sheets)
     if problems or layout is None:
         return None, problems
-    return open_with(source.record, grid, reading, layout), []
+    opened = open_with(source.record, grid, reading, layout)
+    if not sheets:
+        return opened, []
+    others = {
+        sheet: most_headers(source, rows)
+        for sheet, rows in grid.readings.items()
+        if sheet != reading and any(cell.strip() for row in rows for cell in row)
+    }
+    return replace(opened, others=others), []
 
 
 def open_with(record: str | None, grid: Grid, reading: str, layout: Layout) -> Opened:
@@ -124,9 +139,11 @@ def open_with(record: str | None, grid: Grid, reading: str, layout: Layout) -> O
         found |= {"sheet": reading}
         return Opened(grid.path, grid.digest, reading, layout, table, found, notes)
     columns = RECORDS[record].columns if record else ()
-    alone = {c.name for c in columns if c.kind in ("reference", "references", "text")}
+    alone = {c.name for c in columns if c.kind in ("reference", "references", "text", "narrative")}
     plain = {at for name, at in layout.positions.items() if name in alone}
-    body = CsvBody.below(grid.path, grid.text, layout.row, len(layout.header), reading)
+    width = len(layout.header)
+    surplus = width - layout.cells
+    body = CsvBody.below(grid.path, grid.text, layout.row, width, reading, surplus)
     table = read_csv(body, wanted, plain)
     found |= {"encoding": grid.encoding, "delimiter": reading}
     return Opened(grid.path, grid.digest, "", layout, table, found)

@@ -13,6 +13,8 @@ from reconcile.intake.coded import Bools
 from reconcile.intake.read import Read
 from reconcile.shop import Source
 
+_NAMES = ("order_ref", "invoice_no", "payment_ref", "tracking_no")
+
 
 @dataclass(frozen=True)
 class Original:
@@ -64,7 +66,7 @@ def rejected_rows(
                 "row": one.table.ragged,
                 "column": "",
                 "text": "",
-                "why": f"{len(one.header)} cells, as many as the header has",
+                "why": f"{one.cells} cells, as many as the header has",
             }
         )
         for one in read
@@ -105,19 +107,35 @@ def _shown(texts: list[str]) -> pd.Series:
     return pd.Series(["" if "\n" in t or "\r" in t else t for t in texts], dtype="str")
 
 
-def rejected_keys(
+def rejected_names(
     source: Source,
     frame: pd.DataFrame,
     rejected: NDArray[np.bool_],
     parts: dict[str, pd.DataFrame],
 ) -> pd.DataFrame:
-    """References that rejected rows name, so that nothing is called missing for their sake."""
-    pieces = [pd.DataFrame({"column": [], "key": []}, dtype="str")]
-    for name in ("order_ref", "invoice_no"):
-        if f"{name}_key" in frame:
-            pieces.append(pd.DataFrame({"column": name, "key": frame[f"{name}_key"][rejected]}))
+    """Every reference that a rejected row names: record, source, column, key, file, row.
+
+    ``key`` is the cleaned reference, of a tracking number its text; ``file`` is a number.
+    """
+    at = np.flatnonzero(rejected)
+    pieces = [pd.DataFrame({"column": [], "key": [], "at": []}).astype({"at": "int64"})]
+    for name in _NAMES:
+        key = "tracking_no" if name == "tracking_no" else f"{name}_key"
+        if key in frame:
+            pieces.append(pd.DataFrame({"column": name, "key": frame[key].iloc[at], "at": at}))
         elif name in parts:
-            part = parts[name]
-            pieces.append(pd.DataFrame({"column": name, "key": part["key"][rejected[part["at"]]]}))
-    keys = pd.concat(pieces, ignore_index=True).drop_duplicates()
-    return keys[keys["key"] != ""].assign(record=source.record)
+            part = parts[name][rejected[parts[name]["at"]]]
+            pieces.append(part[["key", "at"]].assign(column=name))
+    named = pd.concat(pieces, ignore_index=True).astype({"column": "str", "key": "str"})
+    named = named[named["key"] != ""].drop_duplicates(ignore_index=True)
+    place = frame[["file", "row"]].iloc[named.pop("at")].reset_index(drop=True)
+    return pd.concat([named, place], axis=1).assign(record=source.record, source=source.name)
+
+
+def rejected_keys(names: pd.DataFrame) -> pd.DataFrame:
+    """The orders and invoices among them: record, column, key.
+
+    So that nothing is called missing for the sake of a row that could not be read.
+    """
+    found = names[names["column"].isin(["order_ref", "invoice_no"])]
+    return found[["column", "key", "record"]].drop_duplicates(ignore_index=True)

@@ -10,12 +10,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.csv
+from numpy.typing import NDArray
 
 from reconcile.errors import Problem, RefusedError
-from reconcile.intake.coded import Coded
+from reconcile.intake.coded import Bools, Coded, bools
+from reconcile.intake.ragged import Ragged, judged
 from reconcile.intake.text_table import ShortTotal, TextTable, without_blank_rows
-from reconcile.intake.total_word import total_word
 
 DELIMITERS = ",;\t|:^~\x1f"
 HEAD_ROWS = 100
@@ -24,16 +26,6 @@ _END = "\x1c"
 _HEAD_CHARACTERS = 1 << 20
 _BLOCK = 1 << 22
 _INDEX = pa.dictionary(pa.int32(), pa.string())
-
-
-@dataclass(frozen=True)
-class _Ragged:
-    """A row with more or fewer cells than the header; its cells where it is one of totals."""
-
-    number: int
-    cells: int
-    blank: bool
-    totals: tuple[str, ...]
 
 
 def first_rows(path: str, text: bytes, delimiter: str) -> list[list[str]]:
@@ -65,7 +57,10 @@ def first_rows(path: str, text: bytes, delimiter: str) -> list[list[str]]:
 
 @dataclass(frozen=True)
 class CsvBody:
-    """What stands under the header of one CSV text, and how it is to be cut up."""
+    """What stands under the header of one CSV text, and how it is to be cut up.
+
+    Rows have ``width`` cells, ``surplus`` of them behind the last one of the header.
+    """
 
     path: str
     text: memoryview
@@ -73,9 +68,12 @@ class CsvBody:
     header_row: int
     width: int
     delimiter: str
+    surplus: int = 0
 
     @staticmethod
-    def below(path: str, text: bytes, header_row: int, width: int, delimiter: str) -> CsvBody:
+    def below(
+        path: str, text: bytes, header_row: int, width: int, delimiter: str, surplus: int = 0
+    ) -> CsvBody:
         """Everything under a row of the text."""
         head = text[:_HEAD_CHARACTERS].decode("utf-8", "ignore")
         read = 0
@@ -90,7 +88,12 @@ class CsvBody:
         for _ in range(header_row):
             next(rows, None)
         body = memoryview(text)[len(head[:read].encode()) :]
-        return CsvBody(path, body, text, header_row, width, delimiter)
+        return CsvBody(path, body, text, header_row, width, delimiter, surplus)
+
+    @property
+    def named(self) -> int:
+        """How many cells the header has."""
+        return self.width - self.surplus
 
     def holds(self, mark: bytes) -> bool:
         """Whether a byte occurs below the header; searched for where it lies, without a copy."""
@@ -104,35 +107,17 @@ class CsvBody:
 def read_csv(body: CsvBody, wanted: Sequence[int], plain: set[int]) -> TextTable:
     """The texts of the wanted positions; no other column is ever turned into values.
 
-    Columns in ``plain`` keep one text a row; of the others each distinct text is kept once.
-    Raises RefusedError where the file breaks off inside a cell or a row, where its rows do not
-    end alike, or where it cannot be cut up.
+    Columns in ``plain`` keep one text a row; of the others each distinct text is kept once. Rows
+    with something behind the last cell of the header are ragged. Raises RefusedError where the
+    file breaks off inside a cell or a row, where its rows do not end alike, where most of them
+    have more cells than the header, or where it cannot be cut up.
     """
     if not len(body.text):
         none = np.zeros(0, dtype=np.int64)
         return TextTable({at: Coded.constant("", 0) for at in wanted}, none, none, 0, 0)
     quoted = body.holds(b'"')
     _ends_alike(body, quoted=quoted)
-    ragged: list[_Ragged] = []
-
-    def keep_ragged(row: pyarrow.csv.InvalidRow) -> str:
-        ragged.append(_judged(row, body))
-        return "skip"
-
-    # Only where quotes occur can the last one be open; a row of our own then shows it.
-    source = b"".join([body.text, _end(body)]) if quoted else body.text
-    try:
-        # Ragged rows are rare: the rows are counted one by one only where there are some.
-        table = _parse(body, source, wanted, plain, None, quoted=quoted)
-    except pa.ArrowInvalid:
-        _row_too_long(body)
-        try:
-            table = _parse(body, source, wanted, plain, keep_ragged, quoted=quoted)
-        except pa.ArrowInvalid:  # its text may show cells
-            _quote_too_long(body)
-            what = "it cannot be split into cells."
-            mend = "Look for a quote that is never closed, and check the delimiter."
-            raise body.refuse(what, mend) from None
+    table, ragged = _split(body, wanted, plain, quoted=quoted)
     rows = table.num_rows
     if quoted:
         rows = max(rows - 1, 0)
@@ -144,7 +129,43 @@ def read_csv(body: CsvBody, wanted: Sequence[int], plain: set[int]) -> TextTable
         table = table.slice(0, rows)
     _whole_last_row(body, ragged, rows)
     columns = {at: Coded.of(table.column(f"c{at}")) for at in wanted}
-    return _numbered(body, columns, rows, ragged)
+    return _numbered(body, columns, _moved(body, table), ragged)
+
+
+def _split(
+    body: CsvBody, wanted: Sequence[int], plain: set[int], *, quoted: bool
+) -> tuple[pa.Table, list[Ragged]]:
+    """The rows that have as many cells as they should, and the others."""
+    ragged: list[Ragged] = []
+
+    def keep_ragged(row: pyarrow.csv.InvalidRow) -> str:
+        ragged.append(judged(row, body.width, body.named, body.delimiter))
+        return "skip"
+
+    # Only where quotes occur can the last one be open; a row of our own then shows it.
+    source = b"".join([body.text, _end(body)]) if quoted else body.text
+    try:
+        # Ragged rows are rare: the rows are counted one by one only where there are some.
+        return _parse(body, source, wanted, plain, None, quoted=quoted), ragged
+    except pa.ArrowInvalid:
+        _row_too_long(body)
+        try:
+            return _parse(body, source, wanted, plain, keep_ragged, quoted=quoted), ragged
+        except pa.ArrowInvalid:  # its text may show cells
+            _quote_too_long(body)
+            what = "it cannot be split into cells."
+            mend = "Look for a quote that is never closed, and check the delimiter."
+            raise body.refuse(what, mend) from None
+
+
+def _moved(body: CsvBody, table: pa.Table) -> Bools:
+    """Rows with something behind the last cell of the header."""
+    moved = np.zeros(table.num_rows, dtype=bool)
+    for at in range(body.named, body.width):
+        behind = Coded.of(table.column(f"c{at}"))
+        filled = pc.not_equal(pc.utf8_trim_whitespace(behind.texts), "")
+        moved |= behind.take(bools(filled))
+    return moved
 
 
 def _end(body: CsvBody) -> bytes:
@@ -196,17 +217,7 @@ def _quote_too_long(body: CsvBody) -> None:
         raise body.refuse(what, "Close it, or export the file again.", row + 1) from None
 
 
-def _judged(row: pyarrow.csv.InvalidRow, body: CsvBody) -> _Ragged:
-    blank = not row.text.strip(body.delimiter + " \t\r\n")
-    cells: tuple[str, ...] = ()
-    if not blank and row.actual_columns < body.width:
-        cells = tuple(next(csv.reader([row.text], delimiter=body.delimiter), []))
-        first = next((cell for cell in cells if cell.strip()), "")
-        cells = cells if total_word(first) else ()  # whatever else stands there is not kept
-    return _Ragged(row.number, row.actual_columns, blank, cells)
-
-
-def _whole_last_row(body: CsvBody, ragged: list[_Ragged], rows: int) -> None:
+def _whole_last_row(body: CsvBody, ragged: list[Ragged], rows: int) -> None:
     """A last row that is short and does not end was cut off, and more may be missing."""
     if not ragged or body.text[-1:].tobytes() in (b"\n", b"\r"):
         return
@@ -228,7 +239,8 @@ def _parse(
     quoted: bool,
 ) -> pa.Table:
     names = [f"c{at}" for at in range(body.width)]
-    types = {f"c{at}": pa.string() if at in plain else _INDEX for at in wanted}
+    read = [*wanted, *range(body.named, body.width)]  # whether there is nothing in surplus cells
+    types = {f"c{at}": pa.string() if at in plain else _INDEX for at in read}
     return pyarrow.csv.read_csv(
         pa.BufferReader(pa.py_buffer(data)),
         read_options=pyarrow.csv.ReadOptions(
@@ -247,9 +259,9 @@ def _parse(
 
 
 def _numbered(
-    body: CsvBody, columns: dict[int, Coded], read: int, ragged: list[_Ragged]
+    body: CsvBody, columns: dict[int, Coded], moved: Bools, ragged: list[Ragged]
 ) -> TextTable:
-    total = read + len(ragged)
+    total = len(moved) + len(ragged)
     odd = np.array([each.number for each in ragged], dtype=np.int64)
     rows = np.delete(np.arange(1, total + 1), odd - 1) + body.header_row
     last = int(rows[-1]) if len(rows) else 0
@@ -261,5 +273,17 @@ def _numbered(
     blank = sum(each.blank for each in ragged)
     passed = [each.number for each in ragged if each.blank]
     told = np.setdiff1d(odd, [*passed, *(each.row - body.header_row for each in short)])
-    table = TextTable(columns, rows, told + body.header_row, blank, total, short)
-    return without_blank_rows(table)
+    told = np.union1d(told + body.header_row, rows[moved])
+    table = TextTable(columns, rows, told, blank, total, short)
+    table = without_blank_rows(table.filter(~moved) if moved.any() else table)
+    more = [each.number + body.header_row for each in ragged if each.moved]
+    _hold_to_header(body, table, np.union1d(rows[moved], more))
+    return table
+
+
+def _hold_to_header(body: CsvBody, table: TextTable, rows: NDArray[np.int64]) -> None:
+    """Refuse a file most of whose rows have more cells than the header: nobody knows which."""
+    if 2 * len(rows) > len(table.rows) + len(table.ragged):
+        what = f"this row has more cells than the header, which has {body.named}; most rows have."
+        mend = "Export it with a delimiter that no cell holds, or with cells in quotes."
+        raise body.refuse(what, mend, int(rows[0]))

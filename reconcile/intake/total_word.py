@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from reconcile.intake.coded import Bools, bools
 from reconcile.intake.words import folded, trade_words
 
 
@@ -19,3 +24,12 @@ def total_word(text: str) -> bool:
         return False
     known = trade_words().totals
     return any(" ".join(words[:many]) in known for many in (1, 2, 3))
+
+
+def total_words(texts: pa.Array) -> Bools:
+    """Which of many texts begin with a word for totals and name nothing else; most have digits."""
+    out = np.zeros(len(texts), dtype=bool)
+    few = np.flatnonzero(bools(pc.match_substring_regex(texts, r"^\D+$")))
+    if len(few):
+        out[few] = [total_word(text) for text in texts.take(pa.array(few)).to_pylist()]
+    return out

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -14,21 +15,25 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from reconcile.intake import cells
-from reconcile.intake.amounts import in_minor, parse_amounts, parse_counts, sign_fits
+from reconcile.intake.amounts import in_minor, parse_amounts, sign_fits
 from reconcile.intake.coded import Bools, Coded, bools, holds
 from reconcile.intake.countries import to_codes
 from reconcile.intake.damage import damaged
+from reconcile.intake.date_cells import CellKinds
 from reconcile.intake.formats import Forms
-from reconcile.intake.moments import parse_dates
+from reconcile.intake.narrative import known_payees
 from reconcile.intake.several import several_references
+from reconcile.intake.simple import NO_DATES, Ways, parse_simple
 from reconcile.intake.told import Told
+from reconcile.intake.total_word import total_words
+from reconcile.intake.whole_rows import faults_of_rows
 from reconcile.records import RECORDS, Column
 from reconcile.references import clean, fold
 from reconcile.shop import Shop, Source
 
 _THREADS = 2
-_MOST_LINE_MICRO = 4e18  # quantity times unit price has to stay inside 64 bits
 _MOST_CHARACTERS = 32_767  # in a cell; source: Microsoft, Excel specifications and limits
+_NO_KINDS: Mapping[str, CellKinds] = MappingProxyType({})
 _IDENTIFIERS = ("reference", "references", "sku")
 
 
@@ -65,25 +70,37 @@ class Reader:
         self.source = source
         self.record = RECORDS[source.record]
         zone = source.format.time_zone
-        self.source_zone = ZoneInfo(zone) if zone else shop.zone
-        self.shop_zone = shop.zone
+        self.ways = Ways(ZoneInfo(zone) if zone else shop.zone, shop.zone, source.words)
         self.suppliers = supplier_names(shop)
 
-    def read(self, columns: Mapping[str, Coded], count: int, forms: Forms) -> Typed:
-        """Type every column that the source brings; others are absent, not blank."""
-        return _Reading(self, columns, count, forms).typed()
+    def read(
+        self,
+        columns: Mapping[str, Coded],
+        count: int,
+        forms: Forms,
+        kinds: Mapping[str, CellKinds] = _NO_KINDS,
+    ) -> Typed:
+        """Type every column that the source brings; others are absent, not blank.
+
+        ``kinds`` says of the columns of a workbook what each of their cells is.
+        """
+        return _Reading(self, columns, count, forms, kinds).typed()
 
 
 class _Reading:
     """The reading of one table: what has come of it so far."""
 
     def __init__(
-        self, reader: Reader, columns: Mapping[str, Coded], count: int, forms: Forms
+        self,
+        reader: Reader,
+        columns: Mapping[str, Coded],
+        count: int,
+        forms: Forms,
+        kinds: Mapping[str, CellKinds],
     ) -> None:
-        self.reader, self.forms, self.count = reader, forms, count
+        self.reader, self.forms, self.count, self.kinds = reader, forms, count, kinds
         self.shown = columns
-        self.rejects, self.notes = Told(), Told()
-        self.out: Out = {}
+        self.rejects, self.notes, self.out = Told(), Told(), Out()
         self.parts: dict[str, pd.DataFrame] = {}
         self.currency: Coded | None = None
 
@@ -109,7 +126,7 @@ class _Reading:
 
     def _apart(self, column: Column) -> _Reading:
         """One column read by itself, with the currency of each row."""
-        apart = _Reading(self.reader, self.shown, self.count, self.forms)
+        apart = _Reading(self.reader, self.shown, self.count, self.forms, self.kinds)
         apart.currency = self.currency
         apart._column(column, self.shown[column.name])
         return apart
@@ -124,6 +141,9 @@ class _Reading:
             self._simple(column, shown, coded)
         elif column.kind == "supplier":
             self.out[column.name] = coded.with_texts(self._suppliers(coded.texts)).series()
+        elif column.kind == "payee":
+            payees = known_payees(coded.texts, self.reader.suppliers)
+            self.out[column.name] = coded.with_texts(payees).series()
         elif column.kind == "country":
             codes, known = to_codes(coded.texts)
             strange = ~known & bools(pc.not_equal(coded.texts, ""))
@@ -136,7 +156,9 @@ class _Reading:
     def _sound(self, column: Column, shown: Coded, coded: Coded) -> Coded:
         """Cells without the texts that say nothing, hold too much or were damaged."""
         name = column.name
-        blank = cells.nothing(coded.texts)
+        # That there is no status is another thing than a word that says so
+        worded = column.kind == "word"
+        blank = bools(pc.equal(coded.texts, "")) if worded else cells.nothing(coded.texts)
         if column.kind != "references" and holds(coded.texts, b"\n", b"\r"):
             # Below a quote that is not closed, other cells stand in this one: never shown.
             broken = bools(pc.match_substring_regex(coded.texts, "[\r\n]"))
@@ -158,16 +180,24 @@ class _Reading:
                 blank |= hit & (not column.required)
         if column.required:
             self.rejects.texts(name, shown, blank, "a value; the cell is empty")
+            if column.kind == "reference":
+                why = "a reference; totals stand below the last record"
+                self.rejects.texts(name, shown, total_words(coded.texts), why)
         if blank.any():
             coded = coded.with_texts(pc.if_else(pa.array(blank), "", coded.texts))
         return coded
 
     def _simple(self, column: Column, shown: Coded, coded: Coded) -> None:
-        parsed, expected = self._parsed(column, coded.texts)
+        kinds = self.kinds.get(column.name)
+        parsed, expected = parse_simple(column, coded.texts, self.reader.ways, self.forms, kinds)
         known = parsed.ok & ~parsed.blank
         self.rejects.texts(column.name, shown, ~parsed.ok & ~parsed.blank, expected)
         if column.kind == "date":
             values = np.asarray(parsed.values, dtype="datetime64[s]")
+            none = known & np.isin(values, NO_DATES)
+            told = self.rejects if column.required else self.notes
+            told.texts(column.name, shown, none, "a date; this one stands for none")
+            values[none] = np.datetime64("NaT")
             self.out[column.typed] = pd.Series(coded.take(values), copy=False)
         elif column.kind == "count":
             numbers = coded.take(parsed.values).astype(np.int64)
@@ -179,26 +209,6 @@ class _Reading:
             self.out[column.typed] = coded.with_texts(texts).series()
         if column.kind == "currency" and column.name == "currency":
             self.currency = coded.with_texts(texts)
-
-    def _parsed(self, column: Column, texts: pa.Array) -> tuple[cells.Parsed, str]:
-        decimal = self.forms.decimals.get(column.name, ".")
-        if column.kind == "date":
-            dates = self.forms.dates[column.name]
-            reader = self.reader
-            parsed = parse_dates(texts, dates, reader.source_zone, reader.shop_zone)
-            return parsed, f"a date, {dates}" if "%" not in dates else dates
-        if column.kind == "count":
-            return parse_counts(texts, decimal), "a whole number, 0 or more"
-        words = self.reader.source.words.get(column.name, {})
-        if column.kind == "word":
-            texts = cells.translated(texts, words)
-            return cells.parse_words(texts, column.words), "one of " + ", ".join(column.words)
-        if column.kind == "flag":
-            return cells.parse_flags(cells.translated(texts, words)), "yes or no"
-        if column.kind == "rate":
-            rate = cells.parse_rates(texts, decimal)
-            return rate, "a rate above 0, as a plain decimal"
-        return cells.parse_currencies(texts), "a currency code of ISO 4217"
 
     def _amount(self, column: Column, shown: Coded, coded: Coded) -> pd.Series:
         name, decimal = column.name, self.forms.decimals[column.name]
@@ -266,21 +276,10 @@ class _Reading:
             self.out[f"{name}_key"] = coded.with_texts(clean(coded.texts)[0]).series()
 
     def _whole(self, frame: pd.DataFrame) -> None:
-        """What no single cell shows: a line so large that its amount would not fit, and others."""
-        if self.reader.record.name == "decisions":
-            blank = pd.Series("", index=frame.index)
-            id_, rule, order = (frame.get(name, blank) for name in ("id", "rule", "order_ref"))
-            lacking = ((id_ == "") & ((rule == "") | (order == ""))).to_numpy(dtype=bool)
-            self.rejects.rows(
-                "id", self.shown["reason"], lacking, "an id, or a rule and an order_ref"
-            )
-        price = {"orders": "unit_price", "invoices": "unit_cost"}.get(self.reader.record.name)
-        if price is None or f"{price}_micro" not in frame or "qty" not in frame:
-            return
-        micro = frame[f"{price}_micro"].to_numpy(dtype=np.float64, na_value=0)
-        qty = frame["qty"].to_numpy(dtype=np.float64, na_value=0)
-        big = np.abs(micro * qty) > _MOST_LINE_MICRO
-        self.rejects.rows(price, self.shown[price], big, "a line of less than 4 000 000 000 000")
+        """What no single cell shows."""
+        for column, rows, expected in faults_of_rows(self.reader.record.name, frame):
+            shown = self.shown.get(column, Coded.constant("", self.count))
+            self.rejects.rows(column, shown, rows, expected)
 
 
 _SIMPLE = ("date", "count", "word", "flag", "rate", "currency")

@@ -1,8 +1,7 @@
 """The words of the trade, read once from words.toml, and headers as they are compared with them.
 
 A header is compared as words: folded, without accents, punctuation, small words and units, with
-``orderNo`` and ``order_no`` split. Phrases of words.toml go through the same function, so that
-both sides are written alike.
+``orderNo`` and ``order_no`` split. Phrases of words.toml go through the same function.
 """
 
 from __future__ import annotations
@@ -71,22 +70,23 @@ class Phrases:
 class TradeWords:
     """The words of the trade.
 
-    ``names`` and ``vague`` hold, by record type and canonical column, the phrases that say which
-    column it is, and those that may mean it. ``others`` holds, by record type, headers of
-    columns that it does not know. ``cells`` holds, by record type and column, the canonical
-    word of each folded word. ``totals`` and ``period`` are folded words, with and without
-    their accents. ``private_inside`` and ``private_endings`` are parts of words that are written
-    together.
+    ``names`` and ``vague`` hold, by record type and column, the phrases that say which column it
+    is, and those that may mean it; ``others`` headers that the record type does not know. ``cells``
+    holds the canonical word of each folded word; ``bank`` the words of a bank's free text that are
+    kept. ``totals`` and ``period`` are folded words, with and without accents. ``private_firm`` are
+    headers about people that may name a firm; the last are parts of words written together.
     """
 
     names: Mapping[str, Mapping[str, Phrases]]
     vague: Mapping[str, Mapping[str, Phrases]]
     others: Mapping[str, Phrases]
     cells: Mapping[str, Mapping[str, Mapping[str, str]]]
+    bank: Mapping[str, str]
     totals: frozenset[str]
     period: frozenset[str]
     private: Phrases
     private_alone: Phrases
+    private_firm: Phrases
     private_inside: Words
     private_endings: Words
     not_private: Phrases
@@ -106,15 +106,18 @@ def trade_words() -> TradeWords:
     """The words of words.toml; read once."""
     table = _table()
     private = table["private"]
+    names = _by_column(table["names"], own_names=True)
     return TradeWords(
-        names=_by_column(table["names"], own_names=True),
+        names=names,
         vague=_by_column(table["vague"]),
-        others={name: _phrases(_both(table["others"], name)) for name in RECORDS},
+        others={name: _beside(_both(table["others"], name), names[name]) for name in RECORDS},
         cells=_cells(table["words"]),
+        bank=_bank(table["bank"]),
         totals=_plain_words(table["totals"]),
         period=_plain_words(table["period"]),
         private=_phrases(_all(private["words"])),
         private_alone=_phrases(_all(private["alone"])),
+        private_firm=_phrases(_all(private["firm"])),
         private_inside=tuple(_all(private["inside"])),
         private_endings=tuple(_all(private["endings"])),
         not_private=_phrases(_all(private["except"])),
@@ -240,6 +243,14 @@ def _phrases(texts: Iterable[str]) -> Phrases:
     return Phrases(frozenset(h.words for h in read), frozenset(h.run for h in read if h.run))
 
 
+def _beside(texts: Iterable[str], names: Mapping[str, Phrases]) -> Phrases:
+    """Phrases for columns that a record type does not know, without those that name one of it."""
+    found = _phrases(texts)
+    known = [(each.phrases, each.runs) for each in names.values()]
+    phrases, runs = (frozenset[Any]().union(*sets) for sets in zip(*known, strict=True))
+    return Phrases(found.phrases - phrases, found.runs - runs)
+
+
 def _by_column(
     table: Mapping[str, Any], *, own_names: bool = False
 ) -> dict[str, dict[str, Phrases]]:
@@ -272,6 +283,16 @@ def _cells(table: Mapping[str, Any]) -> dict[str, dict[str, dict[str, str]]]:
             if column in record.names
         }
     return found
+
+
+def _bank(table: dict[str, Any]) -> dict[str, str]:
+    """What each folded word of a bank's text is kept as."""
+    return {
+        folded(form): folded(word) if name == "number" else name
+        for name in reversed(table)
+        for word in _all(table[name])
+        for form in (word, word.translate(_UMLAUTS))
+    }
 
 
 def _plain_words(languages: Mapping[str, list[str]]) -> frozenset[str]:

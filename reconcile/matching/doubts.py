@@ -15,15 +15,20 @@ from reconcile.matching.tie import Tied
 
 
 def doubtful(
-    tied: Tied, shares: pd.DataFrame, named_invoice: pd.DataFrame, chosen: Bools
+    tied: Tied, shares: pd.DataFrame, named_invoice: pd.DataFrame, chosen: Bools, loose: Bools
 ) -> pd.DataFrame:
     """Pairs of a chosen payment and a supplier order that it may mean: ``payment``, ``owner``.
 
     ``shares``: what reached a supplier order (``payment``, ``owner``). ``named_invoice``:
-    ``payment``, ``invoice`` (-1 where supplier, number and currency name none).
+    ``payment``, ``invoice`` (-1 where supplier, number and currency name none). ``loose``:
+    payments that were not allocated in full.
     """
     pairs = pd.concat(
-        [_ambiguous(tied), _by_number(tied, shares, named_invoice), _elsewhere(tied, shares)],
+        [
+            _ambiguous(tied),
+            _by_number(tied, shares, named_invoice, loose),
+            _elsewhere(tied, shares),
+        ],
         ignore_index=True,
     )
     wanted = chosen[pairs["payment"].to_numpy(np.int64)]
@@ -55,17 +60,22 @@ def _ambiguous(tied: Tied) -> pd.DataFrame:
     return _pairs(found["row_id"].to_numpy(), found["owner"].to_numpy())
 
 
-def _by_number(tied: Tied, shares: pd.DataFrame, named: pd.DataFrame) -> pd.DataFrame:
-    """An invoice's number under another supplier or currency, or beside other references."""
+def _by_number(tied: Tied, shares: pd.DataFrame, named: pd.DataFrame, loose: Bools) -> pd.DataFrame:
+    """An invoice's number under another supplier or currency, or beside other references.
+
+    One number may stand under several currencies: what is loose may be for each of them.
+    """
     unfound = named.loc[named["invoice"] < 0, "payment"]
     both = tied.paid_orders["row_id"]
     numbers = tied.paid_invoices
-    numbers = numbers[numbers["row_id"].isin(unfound) | numbers["row_id"].isin(both)]
+    row = numbers["row_id"]
+    numbers = numbers[row.isin(unfound) | row.isin(both) | loose[row.to_numpy(np.int64)]]
     billed = tied.invoices[["invoice_no_key", "supplier_order"]]
     billed = billed[billed["supplier_order"] >= 0].drop_duplicates()
     found = numbers.merge(billed, left_on="key", right_on="invoice_no_key")
     pairs = _pairs(found["row_id"].to_numpy(), found["supplier_order"].to_numpy())
-    reached = pairs.merge(shares[["payment", "owner"]], how="left", indicator=True)
+    known = shares[["payment", "owner"]].drop_duplicates()
+    reached = pairs.merge(known, how="left", indicator=True)
     return pairs[(reached["_merge"] == "left_only").to_numpy()]
 
 

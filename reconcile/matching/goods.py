@@ -45,6 +45,7 @@ def add_goods(tied: Tied) -> pd.DataFrame:
     lines["agreed_minor"] = quoted["agreed_minor"]
     lines["dispatch_days"] = quoted["dispatch_days"]
     lines["delivery_days"] = quoted["delivery_days"]
+    lines["quote_row"] = quoted["quote"].fillna(-1).to_numpy(np.int64)
     return parcels
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
+from reconcile.matching.columns import Ints, text, total
 from reconcile.matching.currencies import add_currencies
 from reconcile.matching.customers import customer_orders
 from reconcile.matching.deliveries import add_deliveries
@@ -16,9 +18,11 @@ from reconcile.matching.ended import add_sent_after_end
 from reconcile.matching.goods import add_goods
 from reconcile.matching.invoice_lines import invoice_lines
 from reconcile.matching.kits import add_kit_quotes
+from reconcile.matching.ledger import Ledger, ledger_of
 from reconcile.matching.lines import order_lines, supplier_order_lines
 from reconcile.matching.moneys import Moneys, money_table
 from reconcile.matching.number_faults import add_number_faults
+from reconcile.matching.perhaps_paid import add_perhaps_paid, add_suggestions
 from reconcile.matching.possible_doubles import possible_doubles
 from reconcile.matching.reuse import add_reused
 from reconcile.matching.sales import sales
@@ -36,8 +40,11 @@ class Matched:
     ``links``: per record type which rows (``row_id``) stand behind which ``supplier_order``; and
     per fact table of several rows each which (``record``, ``row_id``) stand behind row ``at``.
     ``lines``: every order line with its state and quantities, for the reader.
-    ``collisions`` and ``conflicts``: what the orders themselves do not settle. ``proofs``:
-    sums that have to be equal (``proof, unit, left, right``).
+    ``shares``: what payments pay of supplier orders (``row_id`` of the payment, ``supplier_order``,
+    ``currency``, ``amount``, refunds received negative). ``line_amounts``: what each invoice row
+    bills, credits negative. ``line_rows``: the row of the orders of each line in ``order_lines``.
+    ``collisions`` and ``conflicts``: what the orders themselves do not
+    settle. ``proofs``: sums that have to be equal (``proof, unit, left, right``).
     """
 
     tables: dict[str, pd.DataFrame]
@@ -45,6 +52,9 @@ class Matched:
     links: dict[str, pd.DataFrame]
     places: dict[str, pd.DataFrame]
     lines: pd.DataFrame
+    shares: pd.DataFrame
+    line_amounts: Ints
+    line_rows: Ints
     collisions: pd.DataFrame
     conflicts: pd.DataFrame
     proofs: pd.DataFrame
@@ -64,6 +74,23 @@ def match(
 
     ``patterns``: what the shop's own tracking numbers look like, where it says so.
     """
+    found, _ = match_with_ledger(
+        records, parts, rejected_keys, brought, suppliers, tolerance, home_currency, patterns
+    )
+    return found
+
+
+def match_with_ledger(
+    records: Mapping[str, pd.DataFrame],
+    parts: Mapping[tuple[str, str], pd.DataFrame],
+    rejected_keys: pd.DataFrame,
+    brought: Mapping[str, frozenset[str]],
+    suppliers: Mapping[str, Supplier],
+    tolerance: Tolerance,
+    home_currency: str,
+    patterns: Sequence[str] = (),
+) -> tuple[Matched, Callable[[], Ledger]]:
+    """The same, and what makes the ledger of it; while that is held, so is all that it needs."""
     tied = tie(records, parts, brought)
     parcels = add_goods(tied)
     add_kit_quotes(tied)
@@ -71,6 +98,7 @@ def match(
     orders = supplier_orders(tied, money, rejected_keys, suppliers)
     add_sent_after_end(orders, tied, parcels)
     add_reused(orders, tied)
+    add_perhaps_paid(orders, tied, money)
     lines = order_lines(tied, money, orders, rejected_keys, brought["orders"], suppliers, tolerance)
     of_shipments = brought.get("shipments", frozenset())
     add_deliveries(lines, tied, parcels, of_shipments, suppliers)
@@ -79,6 +107,7 @@ def match(
     billed = invoice_lines(tied, money, orders, records.get("sku_map"), rejected_keys)
     add_currencies(orders, tied, billed)
     paid = payment_rows(tied, money)
+    candidates = add_suggestions(paid, tied, money)
     doubles, behind_doubles = possible_doubles(tied, money, paid)
     small, behind_small = small_differences(billed, tolerance)
     tables = {
@@ -94,17 +123,37 @@ def match(
         "orders": customer_orders(tied, brought["orders"]),
         "sales": sales(tied, orders, records.get("rates"), home_currency),
     }
-    return Matched(
+    out = Matched(
         tables=tables,
         orders=tied.orders.orders[["store", "order_ref", "key"]],
         links=_links(tied, money, parcels)
-        | {"small_differences": behind_small, "possible_doubles": behind_doubles},
+        | {
+            "small_differences": behind_small,
+            "possible_doubles": behind_doubles,
+            "candidates": candidates,
+        },
         places=_places(tied),
         lines=states(tied, money, lines, orders),
+        shares=_shares(money),
+        line_amounts=money.line_amount,
+        line_rows=tied.lines["row_id"].to_numpy(np.int64),
         collisions=tied.orders.collisions,
         conflicts=tied.orders.conflicts,
         proofs=_proofs(tied, money),
     )
+    return out, partial(ledger_of, tied, money)
+
+
+def _shares(money: Moneys) -> pd.DataFrame:
+    rows = money.rows.iloc[money.shares["money"].to_numpy(np.int64)]
+    return pd.DataFrame(
+        {
+            "row_id": money.shares["payment"].to_numpy(np.int64),
+            "supplier_order": rows["supplier_order"].to_numpy(np.int64),
+            "currency": rows["currency"].to_numpy(),
+            "amount": money.shares["amount"].to_numpy(np.int64),
+        }
+    ).astype({"currency": "str"})
 
 
 def _places(tied: Tied) -> dict[str, pd.DataFrame]:
@@ -128,7 +177,9 @@ def _links(tied: Tied, money: Moneys, parcels: pd.DataFrame) -> dict[str, pd.Dat
             "owner": owner[money.shares["money"].to_numpy(np.int64)],
         }
     )
-    paid = pd.concat([allocated, money.touched, money.pending])
+    perhaps = money.suggestions.perhaps
+    perhaps = pd.DataFrame({"payment": perhaps["payment"], "owner": owner[perhaps["money"]]})
+    paid = pd.concat([allocated, money.touched, money.pending, perhaps])
     by_money = paid.rename(columns={"payment": "row_id", "owner": "supplier_order"})
     found = {
         "orders": tied.lines[["row_id", "supplier_order"]],
@@ -164,14 +215,34 @@ def _proofs(tied: Tied, money: Moneys) -> pd.DataFrame:
         rows.append(("invoices = billed on orders + on no known order", currency, left, right))
     used = np.zeros(len(payments), dtype=np.int64)
     np.add.at(used, money.shares["payment"].to_numpy(np.int64), money.shares["amount"])
-    amount = payments["amount_minor"].to_numpy(np.int64)
+    amount, ends = payments["amount_minor"].to_numpy(np.int64), _ends(tied, money, used)
     for currency in sorted(payments["currency"].unique()):
         mine = (payments["currency"] == currency).to_numpy()
         signed = int(used[mine].sum())
         paid = int(held.loc[held["currency"] == currency, "paid"].sum())
         rows.append(("allocated payments = paid on orders", currency, signed, paid))
-        given = np.abs(used[mine])
-        over = int(np.maximum(amount[mine] - given, 0).sum())
-        left, right = int(amount[mine].sum()), int(given.sum()) + over
-        rows.append(("payments = allocated + not allocated", currency, left, right))
+        left, right = int(amount[mine].sum()), int(ends[mine].to_numpy().sum())
+        rows.append((f"payments = {' + '.join(map(str, ends))}", currency, left, right))
     return pd.DataFrame(rows, columns=["proof", "unit", "left", "right"])
+
+
+def _ends(tied: Tied, money: Moneys, used: Ints) -> pd.DataFrame:
+    """Where the money of each payment ends; ``used`` is what reached orders, signed."""
+    payments, found = tied.payments, money.suggestions
+    amount = payments["amount_minor"].to_numpy(np.int64)
+    moved = text(payments, "status").isin(["settled", ""]) & (text(payments, "kind") != "top-up")
+    at = found.readings["payment"].to_numpy(np.int64)
+    only = (found.outcome == "only").to_numpy()
+    rest = money.rows["unpaid_rest"].to_numpy(np.int64)
+    rest = rest[found.readings["money"].to_numpy(np.int64)]
+    given = np.abs(used)
+    over = np.where(moved & ~only, np.maximum(amount - given, 0), 0)
+    return pd.DataFrame(
+        {
+            "allocated": given,
+            "on an invoice": np.where(money.on_invoice, over, 0),
+            "suggested": total(at[only[at]], rest[only[at]], len(payments)),
+            "unallocated": np.where(money.on_invoice, 0, over),
+            "not settled or top-ups": np.where(moved, 0, amount),
+        }
+    )

@@ -28,6 +28,7 @@ from reconcile.matching.columns import (
 from reconcile.matching.doubts import doubtful
 from reconcile.matching.goods import agreed_by_currency
 from reconcile.matching.payments import Allocation, Invoiced, allocate
+from reconcile.matching.suggestions import Suggestions, suggest
 from reconcile.matching.tie import Tied
 
 
@@ -39,6 +40,8 @@ class Moneys:
     negative). ``touched``: supplier orders that an undecided payment could belong to
     (``payment, owner``); ``pending``: those that a payment under way names. ``bills``: billing
     per item and currency. ``undecided``: payments that could not be allocated in full.
+    ``on_invoice``: those that name a known invoice. ``suggestions``: what payments without any
+    reference may be for.
     """
 
     rows: pd.DataFrame
@@ -48,6 +51,8 @@ class Moneys:
     bills: pd.DataFrame
     line_amount: Ints
     undecided: Bools
+    on_invoice: Bools
+    suggestions: Suggestions
 
 
 class _Rows:
@@ -196,15 +201,18 @@ def _with_payments(
         return pd.DataFrame({"payment": payment, "owner": at})
 
     named = pd.concat([owned(orders), owned(waiting)])
-    pending = pd.concat([named, doubtful(tied, named, all_by_invoice, under_way)])
+    pending = pd.concat([named, doubtful(tied, named, all_by_invoice, under_way, under_way)])
+    undecided = out.undecided | back.undecided
     touched = pd.concat(
         [
             owned(out.touched),
             owned(back.touched),
-            doubtful(tied, owned(shares), all_by_invoice, counts),
+            doubtful(tied, owned(shares), all_by_invoice, counts, undecided),
         ]
     )
     _add_paid(frame, shares, payments)
+    on_invoice, bare = _unnamed(by_order, all_by_invoice, len(payments))
+    bare &= settled & kind.isin(["payment", ""]).to_numpy() & (paid > 0)
     return Moneys(
         rows=frame,
         shares=shares,
@@ -212,8 +220,20 @@ def _with_payments(
         pending=pending.drop_duplicates(ignore_index=True),
         bills=bills,
         line_amount=amount,
-        undecided=out.undecided | back.undecided,
+        undecided=undecided,
+        on_invoice=on_invoice,
+        suggestions=suggest(tied, frame, bare),
     )
+
+
+def _unnamed(
+    by_order: pd.DataFrame, by_invoice: pd.DataFrame, payments: int
+) -> tuple[Bools, Bools]:
+    """Which payments name a known invoice and no order; and which name nothing at all."""
+    order = has(by_order["payment"].to_numpy(np.int64), payments)
+    number = by_invoice["payment"].to_numpy(np.int64)
+    known = has(number[(by_invoice["invoice"] >= 0).to_numpy()], payments)
+    return known & ~order, ~order & ~has(number, payments)
 
 
 def _add_paid(frame: pd.DataFrame, shares: pd.DataFrame, payments: pd.DataFrame) -> None:

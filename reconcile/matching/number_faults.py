@@ -22,10 +22,10 @@ _OF_NO_SHAPE = " has none of the shapes that the shop allows"
 def add_number_faults(facts: pd.DataFrame, tied: Tied, patterns: Sequence[str]) -> None:
     """Add to the facts of shipments which tracking number cannot be right, and why.
 
-    What is left of a number that a spreadsheet has changed is not looked at any further.
+    Of what is left of a number that a spreadsheet has changed nothing else is said.
     """
     numbers, damaged = text(tied.shipments, "tracking_no"), is_damaged(tied.shipments)
-    fault = number_faults(numbers.where(~damaged, ""), patterns)
+    fault = number_faults(numbers, patterns)
     facts["number_fault"] = fault.where(~damaged, numbers + _CHANGED).astype("str")
     facts["number_wrong"] = (facts["number_fault"] != "").to_numpy(dtype=bool)
 

@@ -12,8 +12,10 @@ import numpy as np
 import pandas as pd
 
 from reconcile.matching.columns import Bools, Ints, count, total
-from reconcile.matching.subsets import only_subset
+from reconcile.matching.subsets import MOST_STEPS, only_subset
 
+# Shared out evenly, so that no payment's search depends on the one before it; a few seconds.
+_ALL_STEPS = 1_000_000_000
 _NO_SHARES = pd.DataFrame({"payment": [], "money": [], "amount": []}, dtype="int64")
 
 
@@ -153,23 +155,28 @@ def _by_one_invoice(
     begin = np.searchsorted(mine["invoice"], smaller["invoice"].unique())
     end = np.searchsorted(mine["invoice"], smaller["invoice"].unique(), side="right")
     money, due = mine["money"].to_numpy(), mine["amount"].to_numpy()
+    most_steps = min(MOST_STEPS, _ALL_STEPS // max(len(smaller), 1))
     # Invoices that are paid in parts are few, and each needs a search of its own.
     for at, (number, group) in enumerate(smaller.groupby("invoice")["payment"]):
         here = slice(begin[at], end[at])
         complete = due[here].sum() == invoiced.totals[number]
         parts = due[here] * sign[group.iloc[0]]
         if (parts >= 0).all():  # which orders a credit among them is set off against is not said
-            found += _in_parts(group.to_numpy(), amounts, money[here], parts, complete=complete)
+            orders_here = (money[here], parts)
+            found += _in_parts(
+                group.to_numpy(), amounts, orders_here, most_steps, complete=complete
+            )
     return found
 
 
 def _in_parts(
-    paid: Ints, amounts: Ints, money: Ints, due: Ints, *, complete: bool
+    paid: Ints, amounts: Ints, orders: tuple[Ints, Ints], most_steps: int, *, complete: bool
 ) -> list[pd.DataFrame]:
     """Smaller payments of one invoice: the only subset each; the rest together pay the rest."""
+    money, due = orders
     found, waiting, open_orders = [], [], np.ones(len(money), dtype=bool)
     for payment in paid:
-        subset = only_subset(due.tolist(), int(amounts[payment]))
+        subset = only_subset(due, int(amounts[payment]), most_steps)
         if subset.outcome == "only":
             at = list(subset.chosen)
             open_orders[at] = False

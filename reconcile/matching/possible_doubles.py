@@ -143,7 +143,9 @@ def _open_invoices(tied: Tied, money: Moneys, untouched: Bools) -> pd.DataFrame:
     invoices = tied.invoices
     owner = invoices["supplier_order"].to_numpy()
     frame = invoices[["supplier", "currency", "invoice_no_key", "invoice_date"]].assign(
-        amount=money.line_amount, owner=owner, open=(owner >= 0) & untouched[owner]
+        amount=money.line_amount,
+        owner=owner,
+        open=(owner >= 0) & np.append(untouched, False)[owner],
     )
     grouped = frame.groupby(["supplier", "currency", "invoice_no_key"], sort=True)
     out = grouped.agg(

@@ -20,7 +20,8 @@ _PRICE = ["currency", "unit_cost_micro", "shipping_minor", "shipping_next_minor"
 def quoted_lines(lines: pd.DataFrame, quotes: pd.DataFrame | None) -> pd.DataFrame:
     """The quote of each line; missing where no quote, or no single one, is valid.
 
-    Aligned with ``lines``: ``currency``, ``agreed_minor``, ``dispatch_days``, ``delivery_days``.
+    Aligned with ``lines``: ``currency``, ``agreed_minor``, ``dispatch_days``, ``delivery_days``,
+    ``quote`` (its position).
     ``lines`` has supplier, sku_key, country, quantity and ordered_date. A quote for the
     country goes before one for any country, then the highest quantity break that is reached,
     then the one that became valid last.
@@ -31,6 +32,7 @@ def quoted_lines(lines: pd.DataFrame, quotes: pd.DataFrame | None) -> pd.DataFra
             "agreed_minor": masked(np.zeros(len(lines), int), np.ones(len(lines), bool)),
             "dispatch_days": masked(np.zeros(len(lines), int), np.ones(len(lines), bool)),
             "delivery_days": masked(np.zeros(len(lines), int), np.ones(len(lines), bool)),
+            "quote": masked(np.zeros(len(lines), int), np.ones(len(lines), bool)),
         }
     )
     if quotes is None or quotes.empty or lines.empty:
@@ -43,7 +45,7 @@ def quoted_lines(lines: pd.DataFrame, quotes: pd.DataFrame | None) -> pd.DataFra
     joined = lines[_ASKED].merge(asked, on=_ASKED, how="left")["asked"]
     out = best.set_index("asked").reindex(joined.to_numpy()).set_axis(lines.index)
     out["currency"] = out["currency"].fillna("").astype("str")
-    for name in ("agreed_minor", "dispatch_days", "delivery_days"):
+    for name in ("agreed_minor", "dispatch_days", "delivery_days", "quote"):
         out[name] = out[name].astype("Int64")
     return out[list(blank.columns)]
 

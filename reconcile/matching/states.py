@@ -32,8 +32,9 @@ def states(tied: Tied, money: Moneys, facts: pd.DataFrame, orders: pd.DataFrame)
     """
     lines = tied.lines
     mine = tied.orders.orders.iloc[lines["order"].to_numpy()].reset_index(drop=True)
-    undecided = orders.groupby("supplier_order")["undecided"].sum().sort_index().to_numpy()
-    unsure = undecided[facts["supplier_order"].to_numpy()] > 0
+    doubt = (orders["undecided"] > 0) | orders["perhaps_paid"]
+    undecided = doubt.groupby(orders["supplier_order"]).any().sort_index().to_numpy()
+    unsure = undecided[facts["supplier_order"].to_numpy()]
     out = pd.DataFrame(
         {
             "order_ref": mine["order_ref"],

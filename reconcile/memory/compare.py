@@ -6,34 +6,65 @@ the files. Where one is missing nobody can tell: the exception stays, as unknown
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from reconcile.joined import joined_texts
 from reconcile.memory.nights import Before, Run
+from reconcile.memory.roll import moved, open_items
 
 _OF_CLEARED = (
     "id", "rule", "title", "class", "list", "currency", "order_ref", "sku", "supplier", "document"
 )  # fmt: skip
 _SHOWN = 6  # places of rows that a cell names
 GONE = "rows behind it are no longer in the files"
+_GONE_SAID = (
+    "Not found any more, but rows behind it are no longer in the files, or cannot be read, so that "
+    "nobody can tell whether it was cleared. It was: "
+)
+_PAIR = 3  # whole numbers that are kept of a row: key, last of its whole, content
 
 
 @dataclass(frozen=True)
 class Rows:
     """The rows of tonight's files, and which of them stand behind what.
 
-    ``rows``: ``record``, ``row_id``, ``key``, ``content`` and ``place`` (a text) of every row.
-    ``links``: ``record``, ``row_id``, ``supplier_order``. ``behind``: ``exception`` (a position),
-    ``record``, ``row_id``.
+    ``rows``: every row as ``rows.digests`` gives it, ``shared`` the rows that many orders are
+    compared with (``record``, ``file``, ``row``, ``content``), and ``files`` the names by which
+    both are placed. ``links``: ``record``, ``row_id``, ``supplier_order``. ``behind``:
+    ``exception`` (a position), ``record``, ``row_id``. ``telling``: by rule the records that it
+    cannot do without. ``known``: contents that earlier nights have read.
     """
 
     rows: pd.DataFrame
+    shared: pd.DataFrame
+    files: tuple[str, ...]
     links: pd.DataFrame
     behind: pd.DataFrame
+    telling: Mapping[str, tuple[str, ...]]
+    known: NDArray[np.int64]
+
+    def fresh(self, rows: pd.DataFrame) -> NDArray[np.bool_]:
+        """Which rows no earlier night has read as they are."""
+        return ~np.isin(rows["content"].to_numpy(np.int64), self.known)
+
+    def places(self, rows: pd.DataFrame) -> pd.Series:
+        """File and row of each row, as text; of a file its name."""
+        names = np.array([*self.files, ""], dtype=object)
+        file = pd.Series(names[rows["file"].to_numpy(np.int64)], index=rows.index, dtype="str")
+        row = (" row " + rows["row"].astype("str")).where(rows["row"] > 0, "")
+        return (file + row).astype("str")
+
+    @property
+    def contents(self) -> NDArray[np.int64]:
+        """Everything that tonight's files say, each thing once."""
+        both = [part["content"].to_numpy(np.int64) for part in (self.rows, self.shared)]
+        return np.unique(np.concatenate(both))
 
 
 @dataclass(frozen=True)
@@ -42,12 +73,14 @@ class Compared:
 
     ``cleared``: exceptions of the night before that are no more, with ``reason`` and
     ``evidence_of``. ``moves``: the roll-forward of what is open, by class and currency.
+    ``contents``: what tonight's rows say, as digests.
     """
 
     found: pd.DataFrame
     cleared: pd.DataFrame
     moves: pd.DataFrame
     open_items: pd.DataFrame
+    contents: NDArray[np.int64]
 
 
 def nothing_before(found: pd.DataFrame) -> Compared:
@@ -56,7 +89,7 @@ def nothing_before(found: pd.DataFrame) -> Compared:
     names = (*_OF_CLEARED, "reason", "evidence_of")
     texts = {name: pd.Series(dtype="str") for name in names}
     cleared = pd.DataFrame(texts).assign(amount_minor=pd.Series(dtype="Int64"))
-    return Compared(found, cleared, empty, open_items(found))
+    return Compared(found, cleared, empty, open_items(found), np.empty(0, dtype=np.int64))
 
 
 def carried(
@@ -73,62 +106,74 @@ def carried(
     stood = (last["verdict"] == "open") | last["gone"]
     ended = last[stood & ~last["id"].isin(out["id"])].reset_index(drop=True)
     held = _unpacked(ended)
-    missing = np.unique(held["at"][~held["key"].isin(rows.rows["key"]).to_numpy()])
+    there = held["key"].isin(rows.rows["key"]) | held["last"].isin(rows.rows["part"])
+    missing = np.unique(held["at"][~there.to_numpy()])
     gone, cleared = ended.iloc[missing], ended.drop(index=missing.tolist())
     if len(gone):
-        out = pd.concat([out, _still_there(gone, as_of)], ignore_index=True)
-    return out, cleared.assign(**_cleared_by(cleared, held, rows, before.run, run))
+        out = pd.concat([out, _still_there(gone, rows, as_of)], ignore_index=True)
+    return out, cleared.assign(**_cleared_by(cleared, held, rows, before, run))
 
 
-def compared(found: pd.DataFrame, cleared: pd.DataFrame, before: Before, as_of: date) -> Compared:
+def compared(
+    found: pd.DataFrame, cleared: pd.DataFrame, before: Before, rows: Rows, as_of: date
+) -> Compared:
     """Fill ``first_seen`` and ``change``, and add up what moved since the night before."""
     out = _changed(found, before, as_of)
-    return Compared(out, cleared, moved(before.seen, out), open_items(out))
+    return Compared(out, cleared, moved(before.seen, out), open_items(out), rows.contents)
 
 
 def _packed(found: pd.DataFrame, rows: Rows) -> pd.Series:
-    """Keys and contents of the rows behind what is open, as bytes; None for the others."""
+    """Digests of the rows behind what is open, as bytes; None for the others."""
     open_ = np.flatnonzero((found["verdict"] == "open").to_numpy())
     mine = rows.behind[rows.behind["exception"].isin(open_)]
     mine = mine.merge(rows.rows, on=["record", "row_id"])
-    mine = mine[["exception", "key", "content"]].drop_duplicates()
-    mine = mine.sort_values(["exception", "key", "content"])
-    pairs = np.ascontiguousarray(mine[["key", "content"]].to_numpy(np.int64).astype("<i8"))
+    names = ["exception", "key", "last", "content"]
+    mine = mine[names].drop_duplicates().sort_values(names)
+    digests = np.ascontiguousarray(mine[names[1:]].to_numpy(np.int64).astype("<i8"))
     owners, begin = np.unique(mine["exception"].to_numpy(), return_index=True)
     out = pd.Series([None] * len(found), dtype=object)
-    parts = np.split(pairs, begin[1:]) if len(owners) else []
-    for owner, part in zip(owners, parts, strict=True):
-        out.iloc[owner] = part.tobytes()
-    # What has no row behind it, such as two files that contradict each other
-    out.iloc[np.setdiff1d(open_, owners)] = b""
+    parts = np.split(digests, begin[1:]) if len(owners) else []
+    # What has no row behind it, such as references that collide
+    held = dict.fromkeys(open_.tolist(), b"")
+    held |= {int(owner): part.tobytes() for owner, part in zip(owners, parts, strict=True)}
+    out.iloc[list(held)] = list(held.values())
     return out
 
 
 def _unpacked(ended: pd.DataFrame) -> pd.DataFrame:
-    """The pairs of each exception: ``at``, ``key``, ``content``."""
-    parts = [np.frombuffer(text, "<i8").reshape(-1, 2) for text in ended["behind"]]
-    pairs = np.concatenate([np.empty((0, 2), np.int64), *parts]).astype(np.int64)
+    """The digests of each exception: ``at``, ``key``, ``last``, ``content``."""
+    parts = [np.frombuffer(text, "<i8").reshape(-1, _PAIR) for text in ended["behind"]]
+    digests = np.concatenate([np.empty((0, _PAIR), np.int64), *parts]).astype(np.int64)
     at = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
-    return pd.DataFrame({"at": at, "key": pairs[:, 0], "content": pairs[:, 1]})
+    columns = dict(zip(("key", "last", "content"), digests.T, strict=True))
+    return pd.DataFrame({"at": at, **columns})
 
 
-def _still_there(gone: pd.DataFrame, as_of: date) -> pd.DataFrame:
+def _still_there(gone: pd.DataFrame, rows: Rows, as_of: date) -> pd.DataFrame:
     """Exceptions whose rows are missing, as unknown as they were told last."""
-    out = gone.drop(columns=["was_open"]).assign(verdict="unknown", cause=GONE, gone=True)
+    out = gone.drop(columns=["was_open"]).assign(verdict="unknown", gone=True)
+    out["cause"] = _files_missing(gone["evidence"], rows.files)
     days = np.datetime64(as_of, "D") - out["event_date"].to_numpy().astype("datetime64[D]")
     unknown = out["event_date"].isna().to_numpy()
     age = np.where(unknown, 0, days.astype(np.int64))
     out["age_days"] = pd.arrays.IntegerArray(age, unknown)
-    first = ~gone["gone"].to_numpy(dtype=bool)
-    said = (
-        "Not found any more, but rows behind it are no longer in the files, so that nobody can "
-        "tell whether it was cleared. It was: "
-    )
-    out["explanation"] = np.where(first, said + out["explanation"], out["explanation"])
+    out["explanation"] = _GONE_SAID + out["explanation"]
     out["at"], out["supplier_order"] = -1, -1
     for name in ("verdict", "cause", "explanation"):
         out[name] = out[name].astype("str")
     return out
+
+
+def _files_missing(evidence: pd.Series, files: tuple[str, ...]) -> pd.Series:
+    """What is missing: the files of the evidence that are not there, where it is whole files."""
+    places = evidence.str.split("; ").explode()
+    places = places[places.str.contains(r" row \d+$")].str.replace(r" row \d+$", "", regex=True)
+    lost = places[~places.isin(files)].rename_axis("at").reset_index().drop_duplicates()
+    lost = lost.sort_values(["at", "evidence"])
+    if lost.empty:
+        return pd.Series(GONE, index=evidence.index, dtype="str")
+    which = evidence.index.to_series().map(joined_texts(lost["at"], lost["evidence"], ", "))
+    return (GONE + ("; missing: " + which).fillna("")).astype("str")
 
 
 def _changed(out: pd.DataFrame, before: Before, as_of: date) -> pd.DataFrame:
@@ -160,11 +205,31 @@ def _changed(out: pd.DataFrame, before: Before, as_of: date) -> pd.DataFrame:
 
 
 def _cleared_by(
-    cleared: pd.DataFrame, held: pd.DataFrame, rows: Rows, then: Run | None, now: Run
+    cleared: pd.DataFrame, held: pd.DataFrame, rows: Rows, before: Before, now: Run
 ) -> dict[str, pd.Series]:
-    """Of each cleared exception the rows that are new or changed since, in words and places."""
-    mine = held[held["at"].isin(cleared.index)]
-    hits = mine.merge(rows.rows, on="key", suffixes=("_then", ""))
+    """What cleared each exception, in words, and the places of the rows that did."""
+    around = _around(held[held["at"].isin(cleared.index)], rows)
+    fresh = around[rows.fresh(around)]
+    fresh = _telling(fresh, cleared["rule"], rows.telling)
+    place, what = _shown(fresh, rows)
+    at = pd.Series(cleared.index, index=cleared.index)
+    evidence = at.map(place).astype("str").where(at.isin(place.index), "")
+    said = "new or changed rows in the " + at.map(what).astype("str")
+    why, places = _else_changed(rows, before, now)
+    evidence = evidence.where(evidence != "", places).where(~cleared["gone"], evidence)
+    back = "the rows behind it are back in the files, and it is found no more"
+    other = pd.Series(why, index=cleared.index, dtype="str").where(~cleared["gone"], back)
+    reason = said.where(at.isin(place.index), other)
+    return {"reason": reason.astype("str"), "evidence_of": evidence.astype("str")}
+
+
+def _around(held: pd.DataFrame, rows: Rows) -> pd.DataFrame:
+    """The rows behind exceptions as they are tonight, and those that now stand beside them."""
+    every = rows.rows
+    hits = held[["at", "key"]].merge(every, on="key")
+    moved_on = held[~held["key"].isin(every["key"])][["at", "last"]]
+    wholes = moved_on.merge(every[["part", "whole"]], left_on="last", right_on="part")
+    hits = pd.concat([hits, wholes[["at", "whole"]].merge(every, on="whole")])
     owners = hits.merge(rows.links, on=["record", "row_id"])
     # A bulk payment leads to every order that it paid; goods and bills lead to their own.
     own = owners[owners["record"] != "payments"]
@@ -172,96 +237,42 @@ def _cleared_by(
     owners = pd.concat([own, alone])[["at", "supplier_order"]].drop_duplicates()
     around = owners.merge(rows.links, on="supplier_order")[["at", "record", "row_id"]]
     around = pd.concat([around, hits[["at", "record", "row_id"]]]).drop_duplicates()
-    around = around.merge(rows.rows, on=["record", "row_id"])
-    known = mine.assign(known=True)[["at", "key", "content", "known"]].drop_duplicates()
-    fresh = around.merge(known, on=["at", "key", "content"], how="left")
-    fresh = fresh[fresh["known"].isna()].sort_values(["at", "record", "place"])
-    few = fresh[fresh.groupby("at").cumcount() < _SHOWN]
-    place = joined_texts(few["at"], few["place"]) if len(few) else pd.Series(dtype="str")
+    return around.merge(every, on=["record", "row_id"])
+
+
+def _telling(
+    fresh: pd.DataFrame, rules: pd.Series, telling: Mapping[str, tuple[str, ...]]
+) -> pd.DataFrame:
+    """Where a rule waits for a record and rows of it are new, those alone."""
+    pairs = [(rule, record, True) for rule, several in telling.items() for record in several]
+    wanted = pd.DataFrame(pairs, columns=["rule", "record", "asked"])
+    out = fresh.assign(rule=fresh["at"].map(rules)).astype({"rule": "str"})
+    asked = out.merge(wanted, on=["rule", "record"], how="left")["asked"].notna().to_numpy()
+    some = out["at"].isin(out["at"][asked]).to_numpy()
+    return out[asked | ~some]
+
+
+def _shown(fresh: pd.DataFrame, rows: Rows) -> tuple[pd.Series, pd.Series]:
+    """By ``at`` the places of the first rows, and the records that they are of."""
+    nothing = pd.Series(dtype="str")
+    if fresh.empty:
+        return nothing, nothing
+    ordered = fresh.assign(place=rows.places(fresh)).sort_values(["at", "record", "file", "row"])
+    few = ordered[ordered.groupby("at").cumcount() < _SHOWN]
     names = few[["at", "record"]].drop_duplicates()
-    what = joined_texts(names["at"], names["record"], " and ") if len(few) else place
-    at = pd.Series(cleared.index, index=cleared.index)
-    evidence = at.map(place).astype("str").where(at.isin(place.index), "")
-    said = "new or changed rows in the " + at.map(what).astype("str")
-    other = "no row behind it is new: the day has changed"
-    if then is not None and (then.settings, then.rules) != (now.settings, now.rules):
-        other = "no row behind it is new: the settings or the rules have changed"
-    reason = said.where(evidence != "", other)
-    return {"reason": reason.astype("str"), "evidence_of": evidence.astype("str")}
+    what = joined_texts(names["at"], names["record"], " and ")
+    return joined_texts(few["at"], few["place"]), what
 
 
-def open_items(found: pd.DataFrame) -> pd.DataFrame:
-    """What is open: ``class, currency, count, amount_minor``."""
-    mine = found[found["verdict"] == "open"]
-    grouped = mine.groupby(["class", "currency"], as_index=False, observed=True).agg(
-        count=("id", "size"), amount_minor=("amount_minor", "sum")
-    )
-    return grouped.astype({"count": "int64", "amount_minor": "int64"})
-
-
-_MOVES = ("start", "new", "reopened", "cleared", "accepted", "not_open", "changed", "end")
-
-
-def moved(last: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
-    """The roll-forward of open exceptions: ``class, currency, move, count, amount_minor``.
-
-    The moves before ``end`` add up to it, by class and currency; ``cleared``, ``accepted`` and
-    ``not_open`` are below 0. Each move is exact by id: an exception whose class or currency has
-    changed leaves the one and enters the other under ``changed``. ``not_open`` is what waits,
-    follows or is unknown now.
-    """
-    names = ["id", "class", "currency", "amount_minor"]
-    start = last.loc[last["verdict"] == "open", names]
-    end = found.loc[found["verdict"] == "open", [*names, "change"]]
-    now = found.set_index("id")["verdict"].reindex(start["id"]).to_numpy()
-    left = pd.Series(np.select([now == "open", now == "accepted", pd.isna(now)],
-        ["", "accepted", "cleared"], "not_open"), index=start.index)  # fmt: skip
-    stays = start[left == ""].merge(end, on="id", suffixes=("_then", ""))
-    differs = stays[
-        (stays["class"] != stays["class_then"])
-        | (stays["currency"] != stays["currency_then"])
-        | (stays["amount_minor"].fillna(0) != stays["amount_minor_then"].fillna(0))
-    ]
-    then = differs[["id", "class_then", "currency_then", "amount_minor_then"]]
-    then = then.set_axis(names, axis=1)
-    pieces = [_move(start, "start", 1), _move(end, "end", 1)]
-    pieces += [_move(end[end["change"] == name], name, 1) for name in ("new", "reopened")]
-    pieces += [_move(start[left == name], name, -1) for name in ("cleared", "accepted", "not_open")]
-    pieces += [_move(differs, "changed", 1), _move(then, "changed", -1)]
-    table = pd.concat(pieces, ignore_index=True)
-    return table.groupby(["class", "currency", "move"], as_index=False, observed=True).sum()
-
-
-def _move(rows: pd.DataFrame, move: str, sign: int) -> pd.DataFrame:
-    amount = rows["amount_minor"].fillna(0).astype("int64") * sign
-    return pd.DataFrame(
-        {"class": rows["class"], "currency": rows["currency"], "move": move, "count": sign}
-    ).assign(amount_minor=amount)
-
-
-def roll_proofs(before: Before, compared: Compared) -> pd.DataFrame:
-    """Equalities of the roll-forward, as the other proofs: ``proof, unit, left, right``."""
-    moves = compared.moves
-    rows = []
-    for unit, value in (("rows", "count"), ("", "amount_minor")):
-        for (kind, currency), part in moves.groupby(["class", "currency"], sort=True):
-            if value == "amount_minor" and not currency:
-                continue
-            by = part.set_index("move")[value]
-            steps = int(by.drop("end", errors="ignore").sum())
-            said = f"open {kind} at the start ± what moved = open at the end"
-            named = said if unit == "" or not currency else f"{said}, {currency}"
-            rows.append((named, unit or currency, steps, int(by.get("end", 0))))
-    start = moves[moves["move"] == "start"]
-    kept = before.open_items
-    rows.append(
-        ("open as the night before kept it = open at the start", "rows",
-         int(kept["count"].sum()), int(start["count"].sum()))
-    )  # fmt: skip
-    for currency in sorted({*kept["currency"], *start["currency"]} - {""}):
-        sums = [
-            int(frame.loc[frame["currency"] == currency, "amount_minor"].sum())
-            for frame in (kept, start)
-        ]
-        rows.append(("open as the night before kept it = open at the start", currency, *sums))
-    return pd.DataFrame(rows, columns=["proof", "unit", "left", "right"])
+def _else_changed(rows: Rows, before: Before, now: Run) -> tuple[str, str]:
+    """What has changed where no row of an exception is new, and the first places of that."""
+    alone = "no row behind it is new: "
+    if before.run is not None and before.run != now:
+        return alone + "the settings, the rules or the tool have changed", ""
+    fresh = rows.shared[rows.fresh(rows.shared)]
+    if len(fresh):
+        place, what = _shown(fresh.assign(at=0), rows)
+        return f"{alone}there are new or changed rows in the {what.loc[0]}", str(place.loc[0])
+    if rows.fresh(rows.rows).any():
+        return alone + "rows of others, or the day, have changed", ""
+    return alone + "the day has changed", ""

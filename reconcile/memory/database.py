@@ -1,7 +1,8 @@
-"""The history database: one SQLite file in the shop folder, its schema and its errors.
+"""The history database: one SQLite file in the shop folder, and what can be wrong with it.
 
-Its schema grows by an ordered list of migrations, each in a transaction. A run holds the one
-write lock from its begin to its end, so that two runs on one shop cannot both keep a night.
+A run holds the write lock from its begin to its end, and writes in one transaction at its end. A
+first history, and one that is built anew, is made under another name and put in place whole, so
+that a file of the history's name is never a part of one.
 """
 
 from __future__ import annotations
@@ -13,59 +14,23 @@ from contextlib import ExitStack, closing, contextmanager, suppress
 from datetime import date
 from pathlib import Path
 
+from reconcile.disk import sync_folder
 from reconcile.errors import FaultError, Problem, ReconcileError, RefusedError
+from reconcile.memory.lock import BUSY
+from reconcile.memory.marks import nights_reported, trace_of_history
+from reconcile.memory.schema import MIGRATIONS, REBUILD, damaged, migrate, version_of
 
 HISTORY_FILE = "history.db"
-_REBUILT = "history.db.rebuilt"
-REBUILD = "reconcile nightly --rebuild-history"
-_OURS = 0x4F524543  # the application id by which SQLite files tell what wrote them
+_NEW = "history.db.new"
 _READ_ONLY = (
     "the history cannot be written here.",
     "Change the permissions of the folder, or run with --no-history.",
 )
 _PATIENCE = 5.0  # seconds to wait for another run
 
-MIGRATIONS = (
-    """
-    CREATE TABLE nights (
-        night TEXT PRIMARY KEY, version TEXT NOT NULL, home_currency TEXT NOT NULL,
-        settings TEXT NOT NULL, rules TEXT NOT NULL, proofs INTEGER NOT NULL
-    ) WITHOUT ROWID;
-    CREATE TABLE files (
-        night TEXT NOT NULL, source TEXT NOT NULL, file TEXT NOT NULL, sheet TEXT NOT NULL,
-        sha256 TEXT NOT NULL, rows INTEGER NOT NULL
-    );
-    CREATE INDEX files_of_night ON files (night);
-    CREATE TABLE exceptions (
-        number INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, rule TEXT NOT NULL,
-        order_ref TEXT NOT NULL, order_key TEXT NOT NULL, sku TEXT NOT NULL,
-        supplier TEXT NOT NULL, document TEXT NOT NULL, told TEXT NOT NULL,
-        explanation TEXT NOT NULL, evidence TEXT NOT NULL
-    );
-    CREATE TABLE behind (number INTEGER PRIMARY KEY, rows BLOB NOT NULL UNIQUE);
-    CREATE TABLE seen (
-        night TEXT NOT NULL, exception INTEGER NOT NULL REFERENCES exceptions (number),
-        verdict TEXT NOT NULL, class TEXT NOT NULL, list TEXT NOT NULL, currency TEXT NOT NULL,
-        amount_minor INTEGER, event_date TEXT, due_by TEXT, change TEXT NOT NULL,
-        first_seen TEXT NOT NULL, was_open INTEGER NOT NULL, gone INTEGER NOT NULL,
-        behind INTEGER REFERENCES behind (number), PRIMARY KEY (night, exception)
-    ) WITHOUT ROWID;
-    CREATE INDEX seen_of_exception ON seen (exception, night);
-    CREATE TABLE cleared (
-        night TEXT NOT NULL, exception INTEGER NOT NULL REFERENCES exceptions (number),
-        reason TEXT NOT NULL, evidence TEXT NOT NULL, PRIMARY KEY (night, exception)
-    ) WITHOUT ROWID;
-    CREATE TABLE open_items (
-        night TEXT NOT NULL, class TEXT NOT NULL, currency TEXT NOT NULL,
-        count INTEGER NOT NULL, amount_minor INTEGER NOT NULL,
-        PRIMARY KEY (night, class, currency)
-    ) WITHOUT ROWID;
-    """,
-)
-
 
 class History:
-    """The history of a run: ``connection`` to ask, and to write what ``commit`` keeps.
+    """The history of a run: ``connection`` to ask, and to write what is kept.
 
     A first history is asked in memory and made when the night is kept, so that a run that is
     refused leaves nothing behind.
@@ -75,29 +40,28 @@ class History:
         """``kind`` is kept (there is one), first (there is none yet) or anew."""
         self.folder, self.connection, self._kind = folder, connection, kind
 
-    @property
-    def _path(self) -> Path:
-        return self.folder / HISTORY_FILE
-
     @contextmanager
     def keeping(self) -> Iterator[sqlite3.Connection]:
         """Write inside, and it is kept at the end; FaultError where it cannot be.
 
         A history that was built anew takes the place of the other, which gets a new name.
         """
-        with _told(self._path, FaultError):
-            if self._kind == "first":
+        path = self.folder / HISTORY_FILE
+        try:
+            with _told(path, FaultError):
+                if self._kind == "first":
+                    self.connection.close()
+                    self.connection = _begun(self.folder / _NEW, "rwc")
+                    migrate(self.connection, path)
+                yield self.connection
+                self.connection.execute("COMMIT")
+                if self._kind != "kept":
+                    self.connection.close()
+                    _put_in_place(self.folder, anew=self._kind == "anew")
+        finally:
+            if self._kind != "kept":
                 self.connection.close()
-                self.connection = _connect(self._path, "rwc")
-                self.connection.execute("BEGIN IMMEDIATE")
-                if _version(self.connection, self._path):
-                    what = "another run has kept its night meanwhile. Run again."
-                    raise FaultError(f"{self._path}: {what}")
-                _migrate(self.connection, self._path)
-            yield self.connection
-            self.connection.execute("COMMIT")
-        if self._kind == "anew":
-            _replace(self.folder)
+                _remove(self.folder / _NEW)
 
 
 @contextmanager
@@ -108,20 +72,100 @@ def history_for_run(folder: Path, *, anew: bool = False) -> Iterator[History]:
     RefusedError where it cannot be used, before anything is written.
     """
     path = _finished(folder)
-    kind = "anew" if anew else "kept" if path.exists() else "first"
-    if anew:
-        path = folder / _REBUILT
-        _remove(path)
-    elif kind == "first" and not os.access(folder, os.W_OK):
+    kind = "anew" if anew else "kept" if os.path.lexists(path) else "first"
+    if kind == "kept":
+        _look(path)
+    if not os.access(folder, os.W_OK):  # beside the file SQLite writes what undoes a change
         raise RefusedError([Problem(str(path), *_READ_ONLY)])
+    if kind == "first":
+        _refuse_if_removed(folder)
+    _remove(folder / _NEW)
     with _told(path, RefusedError), ExitStack() as last:
-        history = History(folder, _connect(path, "memory" if kind == "first" else "rwc"), kind)
-        last.callback(lambda: history.connection.close())  # noqa: PLW0108  keeping() changes it
         if anew:
-            last.callback(_remove, path)
-        history.connection.execute("BEGIN IMMEDIATE")
-        _migrate(history.connection, path)
+            last.callback(_remove, folder / _NEW)
+        opened = {"anew": folder / _NEW, "kept": path, "first": None}[kind]
+        history = History(folder, _begun(opened, "rwc" if anew else "rw"), kind)
+        last.callback(lambda: history.connection.close())  # noqa: PLW0108  keeping() changes it
+        if kind == "kept":
+            _check_whole(history.connection, path)
+        migrate(history.connection, path)
         yield history
+
+
+@contextmanager
+def history_to_read(folder: Path) -> Iterator[sqlite3.Connection | None]:
+    """The history as it was committed last, or None where there is none yet."""
+    path = folder / HISTORY_FILE
+    if not os.path.lexists(path):
+        yield None
+        return
+    _look(path)
+    # For writing too, where that is allowed: what a stopped run left has to be undone first.
+    with _told(path, RefusedError), closing(_connect(path, "rw")) as connection:
+        if version_of(connection, path) < len(MIGRATIONS):
+            raise damaged("no run has kept a night in it")
+        yield connection
+
+
+def known_nights(folder: Path, day: date) -> list[date]:
+    """Every other night that the history or the folder out/ knows, oldest first."""
+    nights = nights_reported(folder)
+    with suppress(RefusedError, sqlite3.Error), history_to_read(folder) as history:
+        if history is not None:
+            for (night,) in history.execute("SELECT night FROM nights"):
+                with suppress(ValueError):
+                    nights.add(date.fromisoformat(night))
+    return sorted(nights - {day})
+
+
+def output_kept(folder: Path) -> tuple[Path, str] | None:
+    """The report folder of the night kept last, and the digest by which it is known."""
+    _finished(folder)
+    with suppress(RefusedError, sqlite3.Error), history_to_read(folder) as history:
+        if history is not None:
+            found = history.execute("SELECT folder, digest FROM outputs").fetchone()
+            return None if found is None else (folder / found[0], found[1])
+    return None
+
+
+def keep_output(history: sqlite3.Connection, folder: Path, out: Path, digest: str) -> None:
+    """Note which report belongs to the night, so that a stopped run can be finished."""
+    place, shop = out.resolve(), folder.resolve()
+    if shop in place.parents:  # they may be moved together
+        place = place.relative_to(shop)
+    history.execute("DELETE FROM outputs")
+    history.execute("INSERT INTO outputs VALUES (?, ?)", (str(place), digest))
+
+
+def _look(path: Path) -> None:
+    """RefusedError where what has the history's name is no file, or an empty one."""
+    mend = f"Move it away, and put the history back from a copy or run {REBUILD}."
+    try:
+        what = "is empty: the history was lost." if not path.stat().st_size else ""
+    except OSError as error:
+        what = f"cannot be read: {error.strerror or error}."
+    if not path.is_file():
+        what = "is no file." if path.exists() else "is a link to nothing."
+    if what:
+        raise RefusedError([Problem(str(path), what, mend)])
+
+
+def _refuse_if_removed(folder: Path) -> None:
+    """A history that was there and is not any more is not begun again without a word."""
+    trace = trace_of_history(folder)
+    if trace:
+        what = f"is missing, though {trace}: the history was removed or renamed."
+        mend = f"Put it back, or build it anew from the exports: {REBUILD}."
+        raise RefusedError([Problem(str(folder / HISTORY_FILE), what, mend)])
+
+
+def _check_whole(connection: sqlite3.Connection, path: Path) -> None:
+    """Before anything is added: every page is there and can be read."""
+    if version_of(connection, path) == 0:
+        raise damaged("no run has kept a night in it")
+    [found] = connection.execute("PRAGMA quick_check(1)").fetchone()
+    if found != "ok":
+        raise damaged(str(found))
 
 
 def _remove(path: Path) -> None:
@@ -130,92 +174,54 @@ def _remove(path: Path) -> None:
 
 
 def _finished(folder: Path) -> Path:
-    """The history; one that was built anew is put in its place, if a run was stopped before."""
-    path, rebuilt = folder / HISTORY_FILE, folder / _REBUILT
-    if rebuilt.exists() and not path.exists():
-        with closing(_connect(rebuilt, "rw")) as connection:
-            [version] = connection.execute("PRAGMA user_version").fetchone()
-        if version:
-            rebuilt.rename(path)
+    """The history; one that a stopped run had made whole is put in its place."""
+    path, new = folder / HISTORY_FILE, folder / _NEW
+    if new.exists() and not os.path.lexists(path):
+        with suppress(sqlite3.Error, OSError):
+            with closing(_connect(new, "rw")) as connection:
+                [version] = connection.execute("PRAGMA user_version").fetchone()
+            if version:
+                new.rename(path)
+                sync_folder(folder)
     return path
 
 
-def known_nights(folder: Path, day: date) -> list[date]:
-    """Every other night that the history or the folder out/ knows, oldest first."""
-    found = {path.parent.name for path in (folder / "out").glob("*/summary.json")}
-    with suppress(RefusedError, sqlite3.Error), history_to_read(folder) as history:
-        if history is not None:
-            found |= {night for (night,) in history.execute("SELECT night FROM nights")}
-    nights = set()
-    for name in found:
-        with suppress(ValueError):
-            nights.add(date.fromisoformat(name))
-    return sorted(nights - {day})
-
-
-@contextmanager
-def history_to_read(folder: Path) -> Iterator[sqlite3.Connection | None]:
-    """The history as it was committed last, or None where there is none yet."""
-    path = folder / HISTORY_FILE
-    if not path.exists():
-        yield None
-        return
-    with _told(path, RefusedError), closing(_connect(path, "ro")) as connection:
-        version = _version(connection, path)
-        if version < len(MIGRATIONS):  # made by a run that did not come to its end
-            yield None
-            return
-        yield connection
-
-
-def _replace(folder: Path) -> None:
-    """Put the history that was built anew in its place, and the other one aside."""
+def _put_in_place(folder: Path, *, anew: bool) -> None:
+    """Give the new history its name, and the one that was there another."""
     path, number = folder / HISTORY_FILE, 1
     while (aside := folder / f"history-{number}.db.aside").exists():
         number += 1
     journal = path.with_name(f"{HISTORY_FILE}-journal")
     try:
-        for old, new in ((journal, Path(f"{aside}-journal")), (path, aside)):
-            if old.exists():
-                old.rename(new)
-        (folder / _REBUILT).rename(path)
+        if os.path.lexists(path) and not anew:
+            raise FaultError(f"{path}: another run has kept its night meanwhile. Run again.")
+        for old, name in ((journal, Path(f"{aside}-journal")), (path, aside)):
+            if os.path.lexists(old):
+                old.rename(name)
+        (folder / _NEW).rename(path)
+        sync_folder(folder)
     except OSError as error:
         raise FaultError(f"{path}: cannot be renamed: {error.strerror or error}.") from error
 
 
-def _connect(path: Path, mode: str) -> sqlite3.Connection:
-    place = path.absolute().as_uri() if mode != "memory" else "file::memory:"
-    connection = sqlite3.connect(
-        f"{place}?mode={mode}", uri=True, timeout=_PATIENCE, isolation_level=None
-    )
-    connection.execute("PRAGMA cell_size_check = ON")
+def _begun(path: Path | None, mode: str) -> sqlite3.Connection:
+    """A connection that holds the write lock; without a path in memory."""
+    if path is not None and mode == "rwc":
+        _remove(path)
+    connection = _connect(path, mode)
+    try:
+        connection.execute("BEGIN IMMEDIATE")
+    except sqlite3.Error:
+        connection.close()
+        raise
     return connection
 
 
-def _version(connection: sqlite3.Connection, path: Path) -> int:
-    """How many migrations the file has had; RefusedError where it is not ours or newer."""
-    [ours] = connection.execute("PRAGMA application_id").fetchone()
-    [version] = connection.execute("PRAGMA user_version").fetchone()
-    [tables] = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
-    if ours != _OURS and (tables or version):
-        what = "is a database of another program."
-        mend = f"Rename it: this name is for the history that {REBUILD} builds."
-        raise RefusedError([Problem(str(path), what, mend)])
-    if version > len(MIGRATIONS):
-        what = f"was written by a newer version of reconcile (schema {version})."
-        mend = "Update reconcile, or run with --no-history."
-        raise RefusedError([Problem(str(path), what, mend)])
-    return int(version)
-
-
-def _migrate(connection: sqlite3.Connection, path: Path) -> None:
-    """Bring the schema up to date inside the transaction of the run."""
-    for number in range(_version(connection, path), len(MIGRATIONS)):
-        for statement in MIGRATIONS[number].split(";"):
-            if statement.strip():
-                connection.execute(statement)
-        connection.execute(f"PRAGMA application_id = {_OURS}")
-        connection.execute(f"PRAGMA user_version = {number + 1}")
+def _connect(path: Path | None, mode: str) -> sqlite3.Connection:
+    place = f"{path.absolute().as_uri()}?mode={mode}" if path else "file::memory:"
+    connection = sqlite3.connect(place, uri=True, timeout=_PATIENCE, isolation_level=None)
+    connection.execute("PRAGMA cell_size_check = ON")
+    return connection
 
 
 @contextmanager
@@ -237,14 +243,11 @@ def _cause(error: sqlite3.Error) -> tuple[str, str]:
     code = getattr(error, "sqlite_errorcode", None)
     code = None if code is None else code & 0xFF
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-        return "another run is working on this shop.", "Wait until it has ended, and run again."
-    if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-        what = "the history is damaged, and nothing was changed in it."
-        return what, f"{REBUILD} sets it aside and builds it anew from the exports."
+        return BUSY
     if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
         return _READ_ONLY
     if code in (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR):
-        what = "the disk is full or refuses to write the history."
+        what = "the disk is full or refuses to read or write the history."
         return what, "Free some space and run again, or run with --no-history."
-    what = f"the history cannot be used: {error}."
-    return what, f"{REBUILD} sets it aside and builds it anew from the exports."
+    what = "the history is damaged, and nothing was changed in it."
+    return what, f"Put it back from a copy, or build it anew from the exports: {REBUILD}."

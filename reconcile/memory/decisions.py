@@ -1,118 +1,14 @@
-"""Decisions of people on exceptions: the log that is only ever added to, and what it covers.
-
-The log is a file of lines, one decision each as JSON, beside the history and not in it: it cannot
-be built anew from exports. Each line carries the SHA-256 of the line before, so that a changed
-past shows.
-"""
+"""What decisions of people cover: which exceptions, up to which amount, and until when."""
 
 from __future__ import annotations
 
-import hashlib
-import json
-import os
-from dataclasses import dataclass
 from datetime import date
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from reconcile.errors import FaultError, Problem, RefusedError
+from reconcile.memory.decision_log import Decision
 from reconcile.money import digits_of, major_text
-
-DECISIONS_FILE = "decisions.jsonl"
-_FIELDS = (
-    "id", "rule", "order_ref", "amount_minor", "currency", "decided_on", "decided_by", "reason",
-    "until", "before",
-)  # fmt: skip
-_FIRST = "0" * 64
-_MEND = "Put the file back as it was from a copy; a decision is changed by a newer one."
-
-
-@dataclass(frozen=True)
-class Decision:
-    """One decision on one exception: up to which amount, from which day, until which day."""
-
-    id: str
-    rule: str
-    order_ref: str
-    amount_minor: int | None
-    currency: str
-    decided_on: date
-    decided_by: str
-    reason: str
-    until: date | None
-
-
-def load_decisions(folder: Path) -> list[Decision]:
-    """Every decision of the log, oldest first; RefusedError where its past was changed."""
-    path = folder / DECISIONS_FILE
-    if not path.exists():
-        return []
-    out, problems, before = [], [], _FIRST
-    try:
-        lines = path.read_bytes().split(b"\n")
-    except OSError as error:
-        what = f"cannot be read: {error.strerror or error}."
-        raise RefusedError([Problem(str(path), what, "Change its permissions.")]) from error
-    for row, line in enumerate(lines[:-1], start=1):
-        try:
-            entry = {name: json.loads(line)[name] for name in _FIELDS}
-            if entry["before"] != before:
-                what = "does not follow from the line before: the log was changed."
-                problems.append(Problem(str(path), what, _MEND, row))
-            out.append(_decision(entry))
-        except (ValueError, TypeError, KeyError, AttributeError):
-            problems.append(Problem(str(path), "is no decision of this log.", _MEND, row))
-        before = hashlib.sha256(line).hexdigest()
-    # A last line without its end was being written when the machine stopped: it was not decided.
-    if problems:
-        raise RefusedError(problems)
-    return out
-
-
-def _decision(entry: dict[str, str]) -> Decision:
-    until, amount = entry["until"], entry["amount_minor"]
-    return Decision(
-        id=entry["id"],
-        rule=entry["rule"],
-        order_ref=entry["order_ref"],
-        amount_minor=None if amount is None else int(amount),
-        currency=entry["currency"],
-        decided_on=date.fromisoformat(entry["decided_on"]),
-        decided_by=entry["decided_by"],
-        reason=entry["reason"],
-        until=date.fromisoformat(until) if until else None,
-    )
-
-
-def write_decision(folder: Path, decision: Decision) -> None:
-    """Add one decision to the log, on the disk when this returns. FaultError where it is not."""
-    load_decisions(folder)  # nothing is added to a log that was changed
-    path = folder / DECISIONS_FILE
-    try:
-        with path.open("ab+") as file:
-            file.seek(0)
-            whole = file.read()
-            kept = whole[: whole.rfind(b"\n") + 1]
-            lines = kept.split(b"\n")
-            before = hashlib.sha256(lines[-2]).hexdigest() if len(lines) > 1 else _FIRST
-            entry = {name: getattr(decision, name) for name in _FIELDS[:-1]}
-            entry |= {
-                "decided_on": str(decision.decided_on),
-                "until": str(decision.until or ""),
-                "before": before,
-            }
-            text = json.dumps(entry, sort_keys=True, ensure_ascii=False)
-            file.truncate(len(kept))
-            file.write(text.encode() + b"\n")
-            file.flush()
-            os.fsync(file.fileno())
-    except OSError as error:
-        raise FaultError(
-            f"{path}: the decision cannot be written: {error.strerror or error}. "
-            "Free some space or change the permissions, and decide again."
-        ) from error
 
 
 def named_in(records: pd.DataFrame | None, found: pd.DataFrame) -> pd.DataFrame:

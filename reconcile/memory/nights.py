@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+
+from reconcile.memory.schema import damaged
 
 # What an exception was told as, besides what every night may change
 TOLD = ("title", "severity", "action", "table")
 OF_EXCEPTION = ("id", "rule", "order_ref", "order_key", "sku", "supplier", "document")
+OF_TEXTS = (*OF_EXCEPTION, "told", "explanation", "evidence")
 OF_NIGHT = (
     "verdict", "class", "list", "currency", "amount_minor", "event_date", "due_by", "change",
     "first_seen", "was_open", "gone",
@@ -49,23 +56,31 @@ class Before:
 def night_before(history: sqlite3.Connection, day: date, ids: pd.Series) -> Before:
     """What the history knows before ``day`` and of the exceptions ``ids``.
 
-    A night of the same day is not looked at.
+    A night of the same day is not looked at. Raises sqlite3.DatabaseError where the night is not
+    what was kept.
     """
     found = history.execute(
-        "SELECT night, version, home_currency, settings, rules FROM nights WHERE night < ? "
-        "ORDER BY night DESC LIMIT 1",
+        "SELECT night, version, home_currency, settings, rules, digest FROM nights "
+        "WHERE night < ? ORDER BY night DESC LIMIT 1",
         (str(day),),
     ).fetchone()
     night = "" if found is None else found[0]
+    if found is not None and night_digest(history, night) != found[5]:
+        raise damaged(f"the night of {night} is not as it was kept")
     seen = _frame(
         history.execute(
-            f"SELECT {', '.join(f'e.{name}' for name in OF_EXCEPTION)}, e.told, e.explanation, "  # noqa: S608
-            f"e.evidence, {', '.join(f's.{name}' for name in OF_NIGHT)}, b.rows AS behind "
+            f"SELECT {', '.join(f'e.{name}' for name in OF_TEXTS)}, e.digest, "  # noqa: S608
+            f"{', '.join(f's.{name}' for name in OF_NIGHT)}, b.rows AS behind "
             "FROM seen s JOIN exceptions e ON e.number = s.exception "
-            "LEFT JOIN behind b ON b.number = s.behind WHERE s.night = ?",
+            "LEFT JOIN behind b ON b.number = s.behind WHERE s.night = ? ORDER BY e.id",
             (night,),
         )
     )
+    texts = seen[list(OF_TEXTS)].itertuples(index=False, name=None)
+    if [text_digest(row) for row in texts] != seen.pop("digest").tolist():
+        raise damaged("an exception is not as it was kept")
+    # What is open or gone has no rows behind it where none are kept, such as colliding references.
+    seen["behind"] = [b"" if rows is None else rows for rows in seen["behind"]]
     items = _frame(
         history.execute(
             "SELECT class, currency, count, amount_minor FROM open_items WHERE night = ? "
@@ -86,11 +101,40 @@ def night_before(history: sqlite3.Connection, day: date, ids: pd.Series) -> Befo
     seen = pd.concat([seen, told.astype("str")], axis=1)
     return Before(
         night=None if found is None else date.fromisoformat(night),
-        run=None if found is None else Run(*found[1:]),
+        run=None if found is None else Run(*found[1:5]),
         seen=_typed(seen),
         open_items=items.astype({"count": "int64", "amount_minor": "int64"}),
         earlier=earlier.astype({"was_open": "int64"}),
     )
+
+
+def text_digest(texts: Iterable[object]) -> str:
+    """A digest of what an exception is and was told as."""
+    return hashlib.sha256(repr(tuple(texts)).encode()).hexdigest()[:16]
+
+
+def night_digest(history: sqlite3.Connection, night: str) -> str:
+    """A digest of what a night is compared by: its exceptions, their rows, and its sums."""
+    hashed = hashlib.sha256()
+    for query in _OF_DIGEST:
+        for row in history.execute(query, (night,)):
+            hashed.update(repr(row).encode())
+    return hashed.hexdigest()
+
+
+_OF_DIGEST = (
+    f"SELECT e.id, {', '.join(f's.{name}' for name in OF_NIGHT)}, b.rows FROM seen s "  # noqa: S608
+    "JOIN exceptions e ON e.number = s.exception LEFT JOIN behind b ON b.number = s.behind "
+    "WHERE s.night = ? ORDER BY e.id",
+    "SELECT class, currency, count, amount_minor FROM open_items WHERE night = ? ORDER BY 1, 2",
+)
+
+
+def contents_before(history: sqlite3.Connection, day: date) -> NDArray[np.int64]:
+    """Digests of everything that the files of earlier nights said."""
+    found = history.execute("SELECT digests FROM contents WHERE night < ?", (str(day),)).fetchall()
+    parts = [np.frombuffer(text, "<i8") for (text,) in found]
+    return np.concatenate([np.empty(0, dtype=np.int64), *parts]).astype(np.int64)
 
 
 @dataclass(frozen=True)
@@ -101,13 +145,16 @@ class Found:
     order_ref: str
     amount_minor: int | None
     currency: str
+    night: str
+    verdict: str
 
 
 def last_seen(history: sqlite3.Connection, id_: str, day: date) -> tuple[Found | None, list[str]]:
     """An exception as the last night up to ``day`` saw it, and the ids of that night's others."""
     found = history.execute(
-        "SELECT e.rule, e.order_ref, s.amount_minor, s.currency FROM exceptions e JOIN seen s "
-        "ON s.exception = e.number WHERE e.id = ? AND s.night <= ? ORDER BY s.night DESC LIMIT 1",
+        "SELECT e.rule, e.order_ref, s.amount_minor, s.currency, s.night, s.verdict "
+        "FROM exceptions e JOIN seen s ON s.exception = e.number "
+        "WHERE e.id = ? AND s.night <= ? ORDER BY s.night DESC LIMIT 1",
         (id_, str(day)),
     ).fetchone()
     if found is not None:

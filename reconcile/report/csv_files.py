@@ -103,7 +103,10 @@ def rejected_bytes(one: RejectedFile) -> bytes:
     form = pa_csv.WriteOptions(include_header=False, delimiter=one.delimiter)
     pa_csv.write_csv(table, written, form)
     text = "\n" * one.above + written.getvalue().decode("utf-8")
-    return text.encode(one.encoding)
+    try:
+        return text.encode(one.encoding)
+    except UnicodeEncodeError:  # a header put together of two lines is written in other signs
+        return text.encode()
 
 
 def write_csv(table: pa.Table, file: BinaryIO) -> None:

@@ -7,7 +7,8 @@ place by two renames. What a crash leaves behind says by itself how far it came:
 beside: ``.NAME.``  the
 ``new``   ``old``   folder   what happened, and what ``recover`` does
 ==================  =======  =======================================================
-yes       no        any      not finished: the new folder is thrown away
+yes       no        any      not finished: the new folder is thrown away; or put in place,
+                             where the history has kept the night that it shows
 any       yes       missing  between the renames: the old folder is put back
 any       yes       there    replaced: what was not ours is moved along, the rest goes
 ==================  =======  =======================================================
@@ -16,6 +17,7 @@ any       yes       there    replaced: what was not ours is moved along, the res
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import shutil
 import tempfile
@@ -23,12 +25,13 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from reconcile.disk import sync_folder
 from reconcile.errors import FaultError, Problem
 from reconcile.report.contents import LISTS, MESSAGE_LISTS
 
 _OUR_FILES = (
     *("report.xlsx", "exceptions.csv", "order_lines.csv", "rejected_rows.csv"),
-    *("summary.json", "run.log"),
+    *("summary.json", "run.log", "cash-check.xlsx", "cash_check.json"),
 )
 # Folders of the report, inner ones first, with the patterns of what in them is the report's
 _OUR_FOLDERS = {
@@ -131,17 +134,13 @@ def replace_folder(out: Path, fill: Callable[[Path], None]) -> None:
         if strange:
             raise FaultError("\n".join(str(problem) for problem in strange))
         made = _make_parents(here)
-        new, old = _beside(here)
+        new, _ = _beside(here)
         try:
             _recover(here)
             new.mkdir()
             fill(new)
-            _sync_folder(new)
-            if here.exists():
-                here.rename(old)
-            new.rename(here)
-            _sync_folder(here.parent)
-            _finish(here, old)
+            sync_folder(new)
+            _put_in_place(here)
         finally:
             # After success there is nothing left to do; else the old folder is put back. A
             # second failure must not hide the first, and the next run starts with the same.
@@ -156,6 +155,35 @@ def recover(out: Path) -> None:
     """Undo or finish what an earlier run could not; nothing to do after a run that ended well."""
     with _faults(out):
         _recover(_real(out))
+
+
+def finish(out: Path, digest: str) -> None:
+    """Put the new folder in its place, if an earlier run was stopped when it had filled it.
+
+    ``digest`` is that of the folder which the history kept; another one is left to ``recover``.
+    """
+    with _faults(out):
+        here = _real(out)
+        if digest_of(_beside(here)[0]) == digest:
+            _put_in_place(here)
+
+
+def digest_of(folder: Path) -> str:
+    """What tells one filling of a report folder from every other; blank where it is not filled."""
+    try:
+        parts = [(folder / name).read_bytes() for name in ("summary.json", "run.log")]
+    except (FileNotFoundError, NotADirectoryError):
+        return ""
+    return hashlib.sha256(b"\0".join(parts)).hexdigest()
+
+
+def _put_in_place(here: Path) -> None:
+    new, old = _beside(here)
+    if here.exists():
+        here.rename(old)
+    new.rename(here)
+    sync_folder(here.parent)
+    _finish(here, old)
 
 
 def _beside(out: Path) -> tuple[Path, Path]:
@@ -173,7 +201,7 @@ def _recover(out: Path) -> None:
         _finish(out, old)
     else:
         old.rename(out)
-        _sync_folder(out.parent)
+        sync_folder(out.parent)
 
 
 def _finish(out: Path, old: Path) -> None:
@@ -194,9 +222,9 @@ def _finish(out: Path, old: Path) -> None:
                 _move_entries(inner, out / name)
             inner.rmdir()
     _move_entries(old, out)
-    _sync_folder(out)
+    sync_folder(out)
     old.rmdir()
-    _sync_folder(out.parent)
+    sync_folder(out.parent)
 
 
 def _move_entries(source: Path, target: Path) -> None:
@@ -233,17 +261,6 @@ def _make_parents(out: Path) -> list[Path]:
         missing.append(parent)
     out.parent.mkdir(parents=True, exist_ok=True)
     return missing
-
-
-def _sync_folder(folder: Path) -> None:
-    """Wait until the names in a folder are on the disk, where the system can."""
-    if not hasattr(os, "O_DIRECTORY"):
-        return
-    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 @contextmanager

@@ -8,21 +8,22 @@ from functools import partial
 from pathlib import Path
 from typing import BinaryIO
 
+from reconcile.disk import sync_folder
 from reconcile.report.contents import Contents
 from reconcile.report.csv_files import csv_tables, rejected_bytes, write_csv
-from reconcile.report.folder import check_writable, recover, replace_folder
+from reconcile.report.folder import check_writable, digest_of, finish, recover, replace_folder
 from reconcile.report.messages import MESSAGES, supplier_messages
 from reconcile.report.summary import summary_json
 from reconcile.report.workbook import workbook
 
-__all__ = ["check_writable", "recover", "write_outputs"]
+__all__ = ["check_writable", "finish", "recover", "write_outputs"]
 
 
-def write_outputs(contents: Contents, out: Path, keep: Callable[[], None] | None = None) -> None:
+def write_outputs(contents: Contents, out: Path, keep: Callable[[str], None] | None = None) -> None:
     """Write the report folder, all of it or nothing; what else lies in ``out`` is kept.
 
-    ``keep`` is called once everything is on the disk, before it is shown: where it fails,
-    nothing is.
+    ``keep`` is called with the folder's digest once everything is on the disk, before it is
+    shown: where it fails, nothing is.
 
     report.xlsx, exceptions.csv, order_lines.csv, summary.json and run.log always; each of
     lists/*.csv, lists/messages/*.txt, rejected_rows.csv and rejected/*.csv where it has rows, and
@@ -32,7 +33,7 @@ def write_outputs(contents: Contents, out: Path, keep: Callable[[], None] | None
     replace_folder(out, partial(_fill, contents, keep))
 
 
-def _fill(contents: Contents, keep: Callable[[], None] | None, folder: Path) -> None:
+def _fill(contents: Contents, keep: Callable[[str], None] | None, folder: Path) -> None:
     tables = csv_tables(contents)
     if any(path.startswith("lists/") for path in tables):
         (folder / "lists").mkdir()
@@ -55,7 +56,9 @@ def _fill(contents: Contents, keep: Callable[[], None] | None, folder: Path) -> 
     ):
         _write(folder / name, partial(_put, data))
     if keep is not None:
-        keep()
+        sync_folder(folder)
+        sync_folder(folder.parent)
+        keep(digest_of(folder))
 
 
 def _write(path: Path, put: Callable[[BinaryIO], None]) -> None:

@@ -108,6 +108,59 @@ def test_a_record_that_lacks_something_is_rejected_and_no_total(tmp_path: Path, 
     assert len(rejects(found)) == 1
 
 
+@pytest.mark.parametrize(
+    "row",
+    [
+        ",,,4,,,11.99,,",  # numbers alone that do not add up
+        ",,,4,,EUR,,,",
+        ",,,3,12.00,,,,",  # a line without its names, of as many as there are above
+        "3,,,,,EUR,,Total Parcels,",  # words of totals in the name of something
+        ",,Total,3,,EUR,12.00,,IE",
+        ",,,3,,EUR,12.00,,IE",
+        ",,,3,,EUR,12.00,RA1,",
+    ],
+)
+def test_a_row_that_is_not_surely_a_total_is_told(tmp_path: Path, row: str) -> None:
+    header = HEADER + ",tracking_no,ship_to_country"
+    found = orders(tmp_path, f"{A},,", f"{B},,", row, header=header)
+    assert fates(found) == [{"accepted": 2, "rejected": 1}]
+    assert [row for _, row, _, _ in rejects(found)] == [4]
+
+
+def test_numbers_alone_below_totals_by_a_word_add_up_with_the_records(tmp_path: Path) -> None:
+    found = orders(tmp_path, A, B, "Total,,,3,,,12.00", ",,,3,,,12.00", header=HEADER)
+    assert fates(found) == [{"accepted": 2, "totals": 2}]
+
+
+def test_payments_without_a_reference_are_no_totals(tmp_path: Path) -> None:
+    header = "supplier,payment_ref,paid_at,amount,currency,order_ref"
+    rows = ("kestrel,P-1,2026-01-05,5.00,EUR,1", ",,,5.00,EUR,2")
+    files = {"payments.csv": csv_of(header, *rows), "orders.csv": csv_of(HEADER, A)}
+    found = read(write(tmp_path, files, source("orders") + source("payments")))
+    assert fates(found)[1] == {"accepted": 1, "rejected": 1}
+
+
+def test_prices_for_larger_quantities_are_no_totals(tmp_path: Path) -> None:
+    header = "supplier,sku,unit_cost,currency,min_qty,dispatch_days"
+    rows = ("kestrel,LAN-1,5.00,EUR,1,3", ",,4.50,EUR,10,3", ",,4.00,EUR,50,3")
+    files = {"quotes.csv": csv_of(header, *rows), "orders.csv": csv_of(HEADER, A)}
+    found = read(write(tmp_path, files, source("orders") + source("quotes")))
+    assert fates(found)[1] == {"accepted": 1, "rejected": 2}
+
+
+@pytest.mark.parametrize(
+    "total",
+    ["kestrel,Total,2026-01-31,12.00,EUR", ",Summe,2026-01-31,12.00,", "Total,Total,,12.00,EUR"],
+)
+def test_a_word_in_the_place_of_the_reference_makes_totals(tmp_path: Path, total: str) -> None:
+    header = "supplier,payment_ref,paid_at,amount,currency"
+    rows = ("kestrel,P-1,2026-01-05,5.00,EUR", "kestrel,P-2,2026-01-05,7.00,EUR", total)
+    files = {"payments.csv": csv_of(header, *rows), "orders.csv": csv_of(HEADER, A)}
+    found = read(write(tmp_path, files, source("orders") + source("payments")))
+    assert fates(found)[1] == {"accepted": 2, "totals": 1}
+    assert found.totals.empty
+
+
 def test_totals_above_the_last_record_are_rejected(tmp_path: Path) -> None:
     found = orders(tmp_path, A, "Total,,,2,,,5.00", B, header=HEADER)
     assert fates(found) == [{"accepted": 2, "rejected": 1}]
@@ -139,3 +192,16 @@ def test_the_rejected_rows_can_be_mended_and_read_again(tmp_path: Path) -> None:
     found = read(folder).records["orders"]
     assert column(found, "sku") == ["LAN-1", 'a "b", c']
     assert column(found, "order_ref")[1] == "=3"
+
+
+def test_totals_of_a_part_in_mid_file_are_no_payments(tmp_path: Path) -> None:
+    header = "supplier,payment_ref,paid_at,amount,currency"
+    rows = (
+        "kestrel,P-1,2026-01-05,5.00,EUR",
+        "kestrel,Total kestrel,2026-01-31,5.00,EUR",
+        "alder,P-2,2026-01-05,7.00,EUR",
+    )
+    files = {"payments.csv": csv_of(header, *rows), "orders.csv": csv_of(HEADER, A)}
+    found = read(write(tmp_path, files, source("orders") + source("payments")))
+    assert fates(found)[1] == {"accepted": 2, "rejected": 1}
+    assert rejects(found) == [("payments.csv", 3, "payment_ref", "Total kestrel")]

@@ -90,6 +90,21 @@ def test_another_file_of_the_source_decides_the_same_column(tmp_path: Path) -> N
     assert sorted(map(str, column(found, "unit_price_micro"))) == ["1234000", "12500000"]
 
 
+def test_what_the_file_shows_counts_more_than_other_files(tmp_path: Path) -> None:
+    files = {
+        "orders-1.csv": _file({"unit_price": "12.50"}),
+        "orders-2.csv": _file({"unit_price": "1.234", "order_total": "12,50"}),
+    }
+    problem = only_problem(write(tmp_path, files))
+    assert problem.place == "orders-2.csv"
+    assert "1.234" in problem.what
+
+
+def test_the_mark_of_most_rows_counts_and_not_that_of_most_texts(tmp_path: Path) -> None:
+    found = _prices(tmp_path, *["12.50"] * 40, "3,50", "4,50", "1,234")
+    assert found == [12_500_000] * 40 + [1_234_000_000]
+
+
 def test_a_lone_point_in_an_amount_or_a_count_is_a_question(tmp_path: Path) -> None:
     for cells in ({"order_total": "1.234"}, {"qty": "1.000"}):
         problem = only_problem(write(tmp_path, {"orders.csv": _file(cells)}))
@@ -182,6 +197,26 @@ def test_days_first_and_months_first_in_one_column_are_a_question(tmp_path: Path
     for texts in (("31/01/2026", "01/31/2026"), ("31/01/2026", "01/31/2026", "02/01/2026")):
         files = {"orders.csv": _file(*({"ordered_at": text} for text in texts))}
         assert "with the day and some" in only_problem(write(tmp_path, files)).what
+
+
+@pytest.mark.parametrize("count", [4, 12, 100])
+def test_a_stray_date_does_not_swap_a_column_that_can_be_read_both_ways(
+    tmp_path: Path, count: int
+) -> None:
+    # The first days of October with the day first; one date has been typed in the other order
+    texts = [f"{1 + number % 9:02d}/10/2026" for number in range(count)]
+    folder = write(tmp_path, {"orders.csv": _file(*({"ordered_at": t} for t in texts))})
+    stray = [*texts, "10/31/2026"]
+    write(tmp_path, {"orders.csv": _file(*({"ordered_at": t} for t in stray))})
+    assert "begin with the day or with the month" in only_problem(folder).what
+    plain = {"customer_paid_at": "30/10/2026"}
+    write(tmp_path, {"orders.csv": _file(*({"ordered_at": t} for t in stray), **plain)})
+    assert rejects(read(folder)) == [("orders.csv", count + 2, "ordered_at", "10/31/2026")]
+
+
+def test_the_first_days_of_a_month_are_read_by_those_that_tell(tmp_path: Path) -> None:
+    texts = [f"{day:02d}/10/2026" for day in range(1, 15)]
+    assert _days(tmp_path, *texts) == [f"10-{day:02d}" for day in range(1, 15)]
 
 
 def test_of_two_forms_the_one_of_most_dates_counts(tmp_path: Path) -> None:

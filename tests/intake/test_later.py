@@ -46,6 +46,17 @@ def test_a_later_date_of_the_whole_order_blanks_all_its_rows(tmp_path: Path) -> 
     assert column(_orders(tmp_path, head, *rows), "refunded_qty") == [None, None]
 
 
+def test_a_later_date_blanks_no_other_order_where_a_file_lacks_the_store(tmp_path: Path) -> None:
+    head = ORDERS + ",refunded_at,refunded_qty"
+    row = "2026-01-02,LAN-1,2,2.50,EUR,2026-01-{},1"
+    files = {
+        "orders-1.csv": csv_of(head, f"1,{row.format('09')}", f"2,{row.format('11')}"),
+        "orders-2.csv": csv_of(head + ",store", f"3,{row.format('09')},eu"),
+    }
+    frame = read(write(tmp_path, files), NIGHT).records["orders"].sort_values("order_ref")
+    assert column(frame, "refunded_qty") == [1, None, 1]
+
+
 def test_a_tracking_number_is_not_known_before_it_was_posted(tmp_path: Path) -> None:
     head = ORDERS + ",tracking_no,tracking_posted_at,promised_by"
     row = "LAN-1,1,2.50,EUR,KX1,2026-01-{},2026-02-01"

@@ -7,8 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from reconcile.nightly import run_nightly
 from tests.intake.folders import (
+    AS_OF,
     ORDERS,
+    SHIPMENTS,
     column,
     csv_of,
     fates,
@@ -123,6 +126,41 @@ def test_rows_longer_or_shorter_than_most_are_rejected(tmp_path: Path) -> None:
     assert [row for _, row, _, _ in rejects(found)] == [3, 4]
 
 
+def test_a_delimiter_inside_a_cell_moves_no_cells(tmp_path: Path) -> None:
+    header = "order_ref,ordered_at,sku,address,qty,unit_price,currency"
+    row = "{n},2026-01-02,LAN-1,1 Nowhere Crescent{cut},1,2.50,EUR,"
+    rows = [row.format(n=n, cut="") for n in range(1, 130)]
+    for at in (3, 120):  # among the rows by which a header is found, and below them
+        rows[at] = row.format(n=at + 1, cut=", Elsewhere").removesuffix(",")
+    found = orders(tmp_path, *rows, header=header)
+    assert fates(found) == [{"accepted": 127, "rejected": 2}]
+    assert rejects(found) == [("orders.csv", 5, "", ""), ("orders.csv", 122, "", "")]
+    assert list(found.rejected["expected"]) == ["7 cells, as many as the header has"] * 2
+
+
+@pytest.mark.parametrize("count", [1, 3, 120])
+def test_rows_that_all_have_more_cells_than_the_header_are_refused(
+    tmp_path: Path, count: int
+) -> None:
+    rows = [f'"{n}",2026-01-02,LAN-1,1,2,50,EUR' for n in range(1, count + 1)]
+    problem = only_problem(write(tmp_path, {"orders.csv": csv_of(ORDERS, "", *rows)}))
+    assert (problem.place, problem.row) == ("orders.csv", 3)
+    assert problem.what.startswith("this row has more cells than the header")
+
+
+def test_most_rows_with_more_cells_far_below_the_header_are_refused(tmp_path: Path) -> None:
+    rows = [f"{n},2026-01-02,LAN-1,1,2.50,EUR," for n in range(1, 101)]
+    rows += [f"{n},2026-01-02,LAN-1,1,2,50,EUR" for n in range(101, 300)]
+    problem = only_problem(write(tmp_path, {"orders.csv": csv_of(ORDERS, *rows)}))
+    assert (problem.place, problem.row) == ("orders.csv", 102)
+
+
+def test_a_column_behind_the_header_may_be_declared_by_its_letter(tmp_path: Path) -> None:
+    settings = source("orders", COLUMNS + 'line_no = "column G"')
+    found = orders(tmp_path, ROW + ",7", "2" + ROW[1:] + ",8", settings=settings)
+    assert column(found.records["orders"], "line_no") == ["7", "8"]
+
+
 @pytest.mark.parametrize(
     ("title", "day"),
     [
@@ -153,6 +191,29 @@ def test_a_column_about_a_person_is_refused(tmp_path: Path, header: str) -> None
     problem = only_problem(write(tmp_path, files, settings))
     assert "about a person" in problem.what
     assert "pigeonpost" not in str(problem)
+
+
+@pytest.mark.parametrize("header", ["E-mail", "Phone", "Straße", "Ville", "Customer name"])
+def test_no_name_of_a_firm_excuses_an_address(tmp_path: Path, header: str) -> None:
+    private = "odalys@pigeonpost.example"
+    settings = source("orders", f'{COLUMNS}store = "{header}"')
+    settings += source("shipments", f'{COLUMNS}supplier = "{header}"\ncarrier = "{header}"')
+    parcels = SHIPMENTS.replace("supplier", header)
+    files = {
+        "orders.csv": csv_of(f"{ORDERS},{header}", f"{ROW},{private}"),
+        "shipments.csv": csv_of(parcels, f"{private},1,2026-01-03"),
+    }
+    problems = refused(write(tmp_path, files, settings))
+    assert [problem.what.split()[0] for problem in problems] == ["store", "carrier", "supplier"]
+    assert all("about a person" in problem.what for problem in problems)
+    assert "pigeonpost" not in str(problems)
+
+
+@pytest.mark.parametrize("header", ["Company", "Firma", "Nom", "Name"])
+def test_a_column_of_names_may_be_that_of_firms(tmp_path: Path, header: str) -> None:
+    settings = source("orders", COLUMNS + f'supplier = "{header}"')
+    found = orders(tmp_path, f"{ROW},kestrel", header=f"{ORDERS},{header}", settings=settings)
+    assert column(found.records["orders"], "supplier") == ["kestrel"]
 
 
 def test_name_alone_may_be_the_name_of_an_order(tmp_path: Path) -> None:
@@ -186,3 +247,21 @@ def test_days_between_two_files_that_none_covers(tmp_path: Path) -> None:
     assert (gap["file"], gap["days"]) == ("orders-8.csv", 33)
     write(tmp_path, {"orders-7.csv": month(7)})
     assert read(folder).gaps.empty
+
+
+def test_a_gap_is_told_beside_a_source_without_one(tmp_path: Path) -> None:
+    files = {
+        f"orders-{n}.csv": csv_of(
+            ORDERS, *(f"{n}{d},2026-{n:02d}-{d:02d},A,1,2.50,EUR" for d in (1, 2))
+        )
+        for n in (5, 8)
+    } | {
+        f"shipments-{n}.csv": csv_of(SHIPMENTS, *(f"kestrel,{n}{d},2026-06-0{d}" for d in (1, 2)))
+        for n in (5, 8)
+    }
+    settings = source("orders") + source("shipments")
+    for several in (settings, source("shipments") + source("orders")):
+        folder = write(tmp_path / "shop", files, several)
+        contents, _ = run_nightly(folder, lambda _: AS_OF, tmp_path / "out", lambda _: None)
+        told = contents.exceptions[contents.exceptions["rule"] == "stale-source"]
+        assert list(told["evidence"]) == ["orders-8.csv"]

@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from reconcile.nightly import run_nightly
 from tests.intake.folders import (
+    AS_OF,
     ORDERS,
     PAYMENTS,
     column,
@@ -164,3 +166,27 @@ def test_sums_are_of_accepted_rows_by_file_column_and_currency(tmp_path: Path) -
         ("payments.csv", "amount", "EUR", 2, 330),
         ("payments.csv", "amount", "JPY", 1, 3),
     ]
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "utf-16", "utf-8"])
+@pytest.mark.parametrize(
+    "name", ["Price \u00bd", "Price \u00b4", "=Price", "- Price", "Pri\u00a0ce"]
+)
+def test_rejected_rows_are_written_under_the_headers_of_their_file(
+    tmp_path: Path, name: str, encoding: str
+) -> None:
+    header = ORDERS.replace("unit_price", name)
+    form = f'[source.columns]\nunit_price = "{name}"\n[source.format]\nencoding = "{encoding}"'
+    settings = source("orders", form)
+    files: dict[str, str | bytes] = {
+        "orders-1.csv": csv_of(header, GOOD, "2" + GOOD[1:].replace(",1,", ",one,")).encode(
+            encoding
+        )
+    }
+    folder = write(tmp_path / "shop", files, settings)
+    run_nightly(folder, lambda _: AS_OF, tmp_path / "out", lambda _: None)
+    written = (tmp_path / "out" / "rejected" / "orders-1.csv").read_bytes()
+    mended = written.decode(encoding).replace("one", "1")
+    assert not mended.startswith("=")
+    (folder / "orders-2.csv").write_bytes(mended.encode(encoding))
+    assert len(read(folder).records["orders"]) == 2

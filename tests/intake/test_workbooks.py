@@ -14,6 +14,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.workbooks import SheetInfo
+from tests.intake.folders import ORDERS, column, read, rejects, source, write
 from tests.intake.workbook_files import (
     EMPTY,
     changed,
@@ -355,3 +356,30 @@ def test_time_for_a_large_sheet(tmp_path: Path) -> None:
     assert found.rows == 49_999
     assert found.texts[18][49_998].as_py() == "LL-50000"
     assert found.texts[19][0].as_py() == "12.2"
+
+
+@pytest.mark.parametrize("form", ["day-first", "month-first", "text-month", "%d.%m.%Y", "serial"])
+def test_dates_of_a_workbook_are_dates_whatever_is_declared(tmp_path: Path, form: str) -> None:
+    shown = {
+        "day-first": "04.10.2026",
+        "month-first": "10/04/2026",
+        "text-month": "4 Oct 2026",
+        "%d.%m.%Y": "04.10.2026",
+        "serial": "46299",
+    }[form]
+    values = [dt.date(2026, 10, 4), 46299, 46299.5, 20261004, shown, 4.5, dt.time(14, 5)]
+    settings = source("orders", f'[source.format]\ndates = "{form}"')
+    folder = write(tmp_path, {}, settings)
+    rows = [[f"{n}", value, "LAN-1", 1, 2.5, "EUR"] for n, value in enumerate(values)]
+    xlsx_of(folder / "orders.xlsx", [ORDERS.split(","), *rows])
+    found = read(folder)
+    assert column(found.records["orders"], "ordered_date") == [dt.datetime(2026, 10, 4)] * 5  # noqa: DTZ001
+    assert [row for _, row, *_ in rejects(found)] == [7, 8]
+
+
+def test_day_numbers_of_a_workbook_without_any_declaration(tmp_path: Path) -> None:
+    folder = write(tmp_path, {})
+    rows = [[n, value, "LAN-1", 1, 2.5, "EUR"] for n, value in (("1", 46299), ("2", "4 Oct 2026"))]
+    xlsx_of(folder / "orders.xlsx", [ORDERS.split(","), *rows])
+    days = column(read(folder).records["orders"], "ordered_date")
+    assert days == [dt.datetime(2026, 10, 4)] * 2  # noqa: DTZ001

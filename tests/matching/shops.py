@@ -26,6 +26,7 @@ name = "Lantern Lane"
 home_currency = "EUR"
 time_zone = "Europe/Dublin"
 [suppliers.kestrel]
+names = ["Kestrel Goods Co"]
 [suppliers.alder]
 terms = "invoice"
 dispatch_days = 5
@@ -34,7 +35,7 @@ SOURCE = """
 [[source]]
 name = "{record}"
 record = "{record}"
-files = ["{record}.csv"]
+files = ["{record}*.csv"]
 covered_to = "as-of"
 """
 REFS = """[source.refs]
@@ -103,18 +104,7 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 def matched(folder: Path, records: Mapping[str, Sequence[Row]], extra: str = "") -> Result:
     """Write a shop with a file for each record, read it as of AS_OF, and match it."""
-    folder.mkdir(parents=True, exist_ok=True)
-    settings = [SETTINGS]
-    for record, rows in records.items():
-        headers = list(dict.fromkeys(key for row in rows for key in row)) or HEADERS[record]
-        with (folder / f"{record}.csv").open("w", encoding="utf-8", newline="") as file:
-            writer = csv.DictWriter(file, headers, restval="")
-            writer.writeheader()
-            writer.writerows(rows)
-        settings.append(SOURCE.format(record=record))
-        settings.append(REFS if "order_ref" in headers else "")
-    (folder / "shop.toml").write_text("\n".join([*settings, extra]), encoding="utf-8")
-    shop = load_shop(folder)
+    shop = load_shop(written(folder, records, extra))
     rules, problems = configured(load_catalogue(), shop.rules)
     assert problems == []
     intake = load(shop, AS_OF)
@@ -132,6 +122,24 @@ def matched(folder: Path, records: Mapping[str, Sequence[Row]], extra: str = "")
     proofs = result.proofs
     assert (proofs["left"] == proofs["right"]).all(), proofs.to_string()
     return Result(intake, result)
+
+
+def written(folder: Path, records: Mapping[str, Sequence[Row]], extra: str = "") -> Path:
+    """A shop with a file for each record; ``payments-2`` is a further file of the payments."""
+    folder.mkdir(parents=True, exist_ok=True)
+    settings = [SETTINGS]
+    for name, rows in records.items():
+        record, _, further = name.partition("-")
+        headers = list(dict.fromkeys(key for row in rows for key in row)) or HEADERS[record]
+        with (folder / f"{name}.csv").open("w", encoding="utf-8", newline="") as file:
+            writer = csv.DictWriter(file, headers, restval="")
+            writer.writeheader()
+            writer.writerows(rows)
+        if not further:
+            settings.append(SOURCE.format(record=record))
+            settings.append(REFS if "order_ref" in headers else "")
+    (folder / "shop.toml").write_text("\n".join([*settings, extra]), encoding="utf-8")
+    return folder
 
 
 def order(ref: str, sku: str = "A", qty: int = 1, **more: object) -> Row:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from reconcile.matching.payments import Invoiced, allocate
-from tests.matching.test_subsets import _all as every_subset
+from tests.matching.test_subsets import every_subset
 
 MONEY = 5  # supplier orders
 

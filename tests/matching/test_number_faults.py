@@ -104,6 +104,11 @@ def test_number_that_the_shop_does_not_allow(cell: str, wrong: str) -> None:
     assert faults(cell) == ""
 
 
+def test_number_that_fits_as_a_whole_is_not_torn() -> None:
+    assert faults("KX1 2", r"KX\d+") == ""
+    assert faults("KX1 2", r"KX\d") == "2" + OF_NO_SHAPE
+
+
 def test_each_cell_has_its_own_faults() -> None:
     cells = pd.Series([RIGHT, WRONG, "", f"{RIGHT} {WRONG}", WRONG], index=[5, 4, 3, 2, 1])
     found = number_faults(cells.astype("str"), ())

@@ -1,0 +1,27 @@
+"""What is wrong with a row though each of its cells reads well."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from reconcile.intake.coded import Bools
+
+_MOST_LINE_MICRO = 4e18  # quantity times unit price has to stay inside 64 bits
+
+
+def faults_of_rows(record: str, frame: pd.DataFrame) -> Iterator[tuple[str, Bools, str]]:
+    """A column to name, the rows, and what is expected: of typed rows of a record type."""
+    if record == "decisions":
+        blank = pd.Series("", index=frame.index)
+        id_, rule, order = (frame.get(name, blank) for name in ("id", "rule", "order_ref"))
+        lacking = (id_ == "") & ((rule == "") | (order == ""))
+        yield "id", lacking.to_numpy(dtype=bool), "an id, or a rule and an order_ref"
+    price = {"orders": "unit_price", "invoices": "unit_cost"}.get(record)
+    if price is not None and f"{price}_micro" in frame and "qty" in frame:
+        micro = frame[f"{price}_micro"].to_numpy(dtype=np.float64, na_value=0)
+        qty = frame["qty"].to_numpy(dtype=np.float64, na_value=0)
+        big = np.asarray(np.abs(micro * qty) > _MOST_LINE_MICRO)
+        yield price, big, "a line of less than 4 000 000 000 000"

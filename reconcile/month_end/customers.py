@@ -1,0 +1,125 @@
+"""customers-to-payouts: what customers paid and got back is what the processor shows, by order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from reconcile.matching.columns import days, number
+from reconcile.month_end.balance import Balance, balanced, items, unknown
+from reconcile.month_end.evidence import places
+from reconcile.month_end.period import Month
+
+CHECK = "customers-to-payouts"
+
+
+def orders_of(lines: pd.DataFrame, files: Sequence[str]) -> pd.DataFrame:
+    """One row per order: what the customer paid and got back, when, and where it stands.
+
+    Amounts of the whole order stand on its first row or on all of them.
+    """
+    rows = lines.assign(evidence=places(lines, files))
+    out = rows.drop_duplicates("order_ref_key")[["order_ref", "order_ref_key", "currency"]]
+    of = rows.groupby("order_ref_key", sort=False)
+    for name in ("customer_paid_minor", "refunded_minor"):
+        told = rows[name] if name in rows else pd.Series(pd.NA, index=rows.index, dtype="Int64")
+        out[name] = told.groupby(rows["order_ref_key"], sort=False).first().to_numpy()
+    for name in ("customer_paid_date", "refunded_date"):
+        dated = pd.Series(days(rows, name), index=rows.index)
+        out[name] = dated.groupby(rows["order_ref_key"], sort=False).first().to_numpy()
+    out["evidence"] = of["evidence"].first().to_numpy()
+    return out.reset_index(drop=True)
+
+
+def customers_to_payouts(
+    orders: pd.DataFrame, payouts: pd.DataFrame | None, month: Month, lag_days: int,
+    files: Sequence[str],
+) -> list[Balance]:  # fmt: skip
+    """One balance per currency and kind: sales, refunds.
+
+    Left what the orders say of the month, right what the processor shows in it, and what is on
+    its way between the two. An order is compared with everything that the processor has shown of
+    it up to the month's end.
+    """
+    if payouts is None or payouts.empty:
+        return [unknown(CHECK, "There are no payouts.")]
+    if "order_ref_key" not in payouts or (payouts["order_ref_key"] == "").all():
+        return [unknown(CHECK, "The payouts do not name orders.")]
+    if orders["customer_paid_minor"].isna().all():
+        return [unknown(CHECK, "The orders do not say what customers paid.")]
+    parts = payouts.assign(evidence=places(payouts, files))
+    out = []
+    for kind, amount, day, sign in (
+        ("sale", "customer_paid_minor", "customer_paid_date", 1),
+        ("refund", "refunded_minor", "refunded_date", -1),
+    ):
+        shown = parts[(parts["kind"] == kind).to_numpy()]
+        said = pd.DataFrame(
+            {"key": orders["order_ref_key"], "name": orders["order_ref"]}
+            | {"currency": orders["currency"], "said": number(orders, amount)}
+            | {"said_date": orders[day], "said_evidence": orders["evidence"]}
+        )
+        said = said[((said["said"] != 0) & said["said_date"].notna()).to_numpy()]
+        table = _by_order(said, shown, sign, month)
+        for currency, rows in table.groupby("currency", sort=True):
+            out.append(_balance(kind, str(currency), rows, month, lag_days))
+    return out
+
+
+def _by_order(said: pd.DataFrame, shown: pd.DataFrame, sign: int, month: Month) -> pd.DataFrame:
+    """Per order and currency what both sides say, in all and of the month."""
+    rows = shown.assign(
+        key=shown["order_ref_key"], shown=sign * shown["amount_minor"].astype("int64"),
+        here=month.holds(shown["paid_date"]),
+    )  # fmt: skip
+    rows["shown_here"] = rows["shown"].where(rows["here"], 0)
+    sums = rows.groupby(["key", "currency"], as_index=False).agg(
+        shown=("shown", "sum"), shown_here=("shown_here", "sum"), ref=("order_ref", "first"),
+        shown_date=("paid_date", "max"), shown_evidence=("evidence", "first"),
+    )  # fmt: skip
+    out = said.merge(sums, on=["key", "currency"], how="outer")
+    for name in ("said", "shown", "shown_here"):
+        out[name] = out[name].fillna(0).astype("int64")
+    for name in ("said_evidence", "shown_evidence", "ref"):
+        out[name] = out[name].astype("str").fillna("")
+    out["said_here"] = out["said"].where(month.holds(out["said_date"]), 0)
+    out["name"] = out["name"].fillna(out["ref"]).astype("str")
+    out["date"] = out["said_date"].fillna(out["shown_date"])
+    both = (out["said_evidence"] != "") & (out["shown_evidence"] != "")
+    between = pd.Series(np.where(both, "; ", ""), index=out.index)
+    out["evidence"] = out["said_evidence"] + between + out["shown_evidence"]
+    touched = (out["said_here"] != 0) | (out["shown_here"] != 0)
+    return pd.DataFrame(out[touched.to_numpy(dtype=bool)])
+
+
+def _balance(kind: str, currency: str, rows: pd.DataFrame, month: Month, lag_days: int) -> Balance:
+    said, shown = rows["said"].to_numpy(np.int64), rows["shown"].to_numpy(np.int64)
+    here, shown_here = rows["said_here"].to_numpy(), rows["shown_here"].to_numpy()
+    left, right = int(here.sum()), int(shown_here.sum())
+    agree = said == shown
+    age = (pd.Timestamp(month.last) - rows["said_date"]).dt.days.fillna(-1).to_numpy()
+    nothing = ~agree & (shown == 0) & (here != 0)
+    young = nothing & (age <= lag_days)
+    moved = here - shown_here
+    pieces = []
+    for chosen, amount, what, text in (
+        (young, said, "on-its-way", "Not in a payout yet."),
+        (agree & (moved > 0), moved, "shown-before", "The processor showed it in another month."),
+        (agree & (moved < 0), moved, "of-earlier-month", "Of an order of an earlier month."),
+    ):
+        found = items(rows[chosen], amount[chosen], what, "right", "timing", text)
+        right += int(found["amount_minor"].sum())
+        pieces.append(found)
+    unsaid = ~agree & (said == 0)
+    other = ~agree & ~nothing & ~unsaid
+    missing = nothing & ~young
+    for chosen, what, text in (
+        (missing, f"{kind}-in-no-payout", "The processor has not shown it."),
+        (unsaid, f"{kind}-of-no-order", "The processor shows it, and no order says so."),
+        (other, "amount-differs", "Order and processor say different amounts."),
+    ):
+        gap = (here - shown_here)[chosen]
+        pieces.append(items(rows[chosen], gap, what, "difference", "error", text))
+    return balanced(CHECK, f"{kind}s", currency, (left, right), pieces)

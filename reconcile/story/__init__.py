@@ -1,0 +1,1 @@
+"""The story of one order or document: its events, its balances, and what the rules say of it."""

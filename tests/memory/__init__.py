@@ -1,0 +1,1 @@
+"""The history and the decisions."""
