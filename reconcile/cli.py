@@ -52,6 +52,18 @@ def commands() -> None:
     type=click.Choice(_SEVERITIES),
     help="Exit with 1 where an open exception is of this severity or above.",
 )
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(("text", "json")),
+    default="text",
+    help="What to print: the summary to read, or summary.json for a program.",
+)
+@click.option(
+    "--keep-nights",
+    type=click.IntRange(min=1),
+    help="Of the reports in SHOP/out keep the newest so many; nothing else is ever removed.",
+)
 @click.option("--no-history", is_flag=True, help="Compare with no other night, and keep none.")
 @click.option(
     "--rebuild-history",
@@ -63,6 +75,8 @@ def nightly(
     as_of: datetime | None,
     out: Path | None,
     fail_on: str | None,
+    form: str,
+    keep_nights: int | None,
     *,
     no_history: bool,
     rebuild_history: bool,
@@ -73,9 +87,13 @@ def nightly(
     cleared.
 
     Example: reconcile nightly myshop --as-of 2026-10-31
+
+    Example: reconcile nightly myshop --fail-on high --keep-nights 60
+
+    Example: reconcile nightly myshop --format json > night.json
     """
     from reconcile.nightly import run_nightly
-    from reconcile.report.summary import summary_text
+    from reconcile.report.summary import summary_json, summary_text
 
     def today(settings: Shop) -> date:
         return as_of.date() if as_of else datetime.now(settings.zone).date()
@@ -83,10 +101,19 @@ def nightly(
     if no_history and rebuild_history:
         raise click.UsageError("--no-history and --rebuild-history exclude each other.")
     contents, target = run_nightly(
-        shop, today, out, _say, history=not no_history, rebuild=rebuild_history
+        shop,
+        today,
+        out,
+        _say,
+        history=not no_history,
+        rebuild=rebuild_history,
+        keep_nights=keep_nights,
     )
-    click.echo(summary_text(contents))
-    click.echo(f"Written to {target}")
+    if form == "json":
+        click.echo(summary_json(contents), nl=False)
+    else:
+        click.echo(summary_text(contents))
+        click.echo(f"Written to {target}")
     if not contents.proofs["holds"].all():
         click.echo("The proof does not hold: rows or money are not accounted for.", err=True)
         raise SystemExit(_FAULT)
@@ -208,6 +235,38 @@ def decide(
     shop = Path(words[0] if len(words) > 1 else ".")
     who = decided_by if decided_by is not None else _user()
     click.echo(decide_on(shop, words[-1], today, reason, until.date() if until else None, who))
+
+
+@commands.command("pay-check")
+@click.argument("words", nargs=-1, metavar="[SHOP] FILE")
+@click.option(
+    "--as-of",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="The date to look from, YYYY-MM-DD; today in the shop's zone when left out.",
+)
+@click.option("--json", "as_json", is_flag=True, help="The same as JSON, for a program.")
+def pay_check(words: tuple[str, ...], as_of: datetime | None, *, as_json: bool) -> None:
+    """Hold the proposed payment FILE against the shop folder SHOP, before it is paid.
+
+    FILE has a row for each payment: supplier, amount, currency, and order_ref or invoice_no. Each
+    row is told to be "pay", "do not pay" or "cannot tell", with the reason, the amount that
+    should be paid, and what is due and missing. Writes nothing. Exits with 1 unless every row
+    is "pay".
+
+    Example: reconcile pay-check myshop friday-payment.csv
+    """
+    from reconcile.pay_check import check_payment
+    from reconcile.pay_words import check_json, check_text
+
+    def today(settings: Shop) -> date:
+        return as_of.date() if as_of else datetime.now(settings.zone).date()
+
+    if len(words) not in (1, 2):
+        raise click.UsageError("Give the file of the proposed payment, after the shop folder.")
+    found = check_payment(Path(words[0] if len(words) > 1 else "."), Path(words[-1]), today, _say)
+    click.echo(check_json(found) if as_json else check_text(found))
+    if not found.all_to_pay:
+        raise SystemExit(_FOUND)
 
 
 @commands.command()

@@ -7,6 +7,7 @@ import pandas as pd
 
 from reconcile.joined import joined_texts
 from reconcile.matching.match import Matched
+from reconcile.matching.orders import OrderFinder
 
 
 def safe_to_pay(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
@@ -28,13 +29,47 @@ def safe_to_pay(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
     # One order with money in two currencies may be one debt told twice.
     several = facts["supplier_order"][facts["supplier_order"].duplicated()]
     safe &= ~rows["supplier_order"].isin(several)
-    held = exceptions[(exceptions["list"] == "hold") & (exceptions["rule"] != "billed-twice")]
-    safe &= ~rows["supplier_order"].isin(held["supplier_order"])
-    out = mine[["order_ref", "supplier", "currency", "due_by"]].assign(
-        invoice_no=_invoice_numbers(rows, matched), amount_minor=rows["unpaid_rest"].astype("Int64")
+    safe &= ~rows["supplier_order"].isin(speaks_against(exceptions).index)
+    # Nobody could tell which order a payment is for that bears such a reference.
+    lone = matched.orders[["order_ref", "key"]].rename(columns={"order_ref": "ref"})
+    found = find_orders(matched, lone)["order"].to_numpy()[rows["order"].to_numpy(np.int64)]
+    safe &= found == rows["order"].to_numpy()
+    out = mine[["order_ref", "supplier", "currency", "due_by", "id", "at"]].assign(
+        invoice_no=_invoice_numbers(rows, matched),
+        amount_minor=rows["unpaid_rest"].astype("Int64"),
+        owner=rows["supplier_order"],
     )
-    names = ["order_ref", "supplier", "invoice_no", "amount_minor", "currency", "due_by"]
-    return out[safe.to_numpy(dtype=bool)][names].reset_index(drop=True)
+    chosen = out.loc[safe.to_numpy(dtype=bool), list(_PAY)]
+    return pd.DataFrame(chosen.reset_index(drop=True))
+
+
+_PAY = (
+    *("order_ref", "supplier", "invoice_no", "amount_minor", "currency", "due_by", "id"),
+    *("at", "owner"),
+)
+
+
+def find_orders(matched: Matched, named: pd.DataFrame) -> pd.DataFrame:
+    """The order that each reference (``ref``, ``key``) names, as a payment's would: ``order``.
+
+    -1 where there is none, -2 where several could be meant.
+    """
+    found = OrderFinder(matched.orders).find(named["key"], named["ref"])
+    return named.assign(order=found)
+
+
+def speaks_against(exceptions: pd.DataFrame) -> pd.Series:
+    """Per supplier order what speaks against paying it, in a sentence; a decision silences it.
+
+    Everything on the list hold, except what is billed twice, which is in no payable amount; and
+    what is sold below the floor of the margin.
+    """
+    held = (exceptions["list"] == "hold") & (exceptions["rule"] != "billed-twice")
+    lossy = (exceptions["rule"] == "sold-at-loss") & (exceptions["verdict"] == "open")
+    found = exceptions[(held | lossy) & (exceptions["verdict"] != "accepted")]
+    found = found[found["supplier_order"] >= 0].drop_duplicates("supplier_order")
+    text = found["title"].str.lower() + ". " + found["explanation"]
+    return text.set_axis(found["supplier_order"].to_numpy())
 
 
 def _invoice_numbers(rows: pd.DataFrame, matched: Matched) -> pd.Series:
@@ -49,7 +84,7 @@ def _invoice_numbers(rows: pd.DataFrame, matched: Matched) -> pd.Series:
 
 
 def to_post(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
-    """Tracking numbers that the storefront lacks: order_ref, sku, carrier, tracking_no."""
+    """Tracking numbers that the storefront lacks: order_ref, sku, carrier, tracking_no, id."""
     mine = exceptions[(exceptions["list"] == "post") & (exceptions["verdict"] == "open")]
     rows = matched.tables["order_lines"].iloc[mine["at"].to_numpy(np.int64)]
     known = (rows["first_number"] != "").to_numpy()  # else the supplier is asked first
@@ -60,5 +95,6 @@ def to_post(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
             "sku": mine["sku"].to_numpy(),
             "carrier": rows["carrier"].to_numpy(),
             "tracking_no": rows["first_number"].to_numpy(),
+            "id": mine["id"].to_numpy(),
         }
     ).astype("str")

@@ -33,9 +33,9 @@ class Clock:
     seconds: dict[str, float] = field(default_factory=dict)
 
     @contextmanager
-    def stage(self, name: str) -> Iterator[None]:
-        """Measure what is done inside."""
-        self.say(name)
+    def stage(self, name: str, rows: int | None = None) -> Iterator[None]:
+        """Measure what is done inside; ``rows`` are those that it is about, for the watcher."""
+        self.say(name if rows is None else f"{name} {rows:,} rows")
         begun = time.perf_counter()
         yield
         self.seconds[name] = time.perf_counter() - begun
@@ -69,7 +69,7 @@ def read_and_match(
     """
     with clock.stage("reading"):
         intake = load(shop, as_of)
-    with clock.stage("matching"):
+    with clock.stage("matching", sum(len(frame) for frame in intake.records.values())):
         matched, ledger_now = match_with_ledger(
             intake.records,
             intake.parts,
@@ -94,7 +94,7 @@ def check(
         holidays={name: supplier.holidays for name, supplier in shop.suppliers.items()},
         tolerance=shop.tolerance,
     )
-    with clock.stage("checking"):
+    with clock.stage("checking", len(matched.lines)):
         tables, found = _exceptions(rules, intake, matched, setting)
     return Night(shop, as_of, intake, matched, tables, found, setting, kept)
 

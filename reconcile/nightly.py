@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 import reconcile
-from reconcile.checks.catalogue import Rule, configured, load_catalogue
+from reconcile.checks.catalogue import Rule, Setting, configured, load_catalogue
 from reconcile.checks.exceptions import in_order
 from reconcile.errors import RefusedError
 from reconcile.intake.load import Intake, file_problems
@@ -29,6 +29,7 @@ from reconcile.night import Clock, Night, Say, check
 from reconcile.rates import in_home_currency
 from reconcile.remembered import Remembered, remember
 from reconcile.report.contents import Contents, RejectedFile
+from reconcile.report.old_nights import remove_old_nights
 from reconcile.report.write import check_writable, finish, recover, write_outputs
 from reconcile.shop import OUT_FOLDER, Shop
 from reconcile.shop_file import read_shop
@@ -42,13 +43,15 @@ def run_nightly(
     *,
     history: bool = True,
     rebuild: bool = False,
+    keep_nights: int | None = None,
 ) -> tuple[Contents, Path]:
     """Run the whole nightly check of a shop folder, write its outputs and keep the night.
 
     ``as_of`` gives the run's date once the shop's zone is known; without ``history`` nothing is
     compared with nights before, and none is kept. With ``rebuild`` the history is set aside and
-    built anew from the exports, for every night that it or the folder out/ knows. Gives back
-    what was written and where. Raises RefusedError before anything is written, FaultError where
+    built anew from the exports, for every night that it or the folder out/ knows. Of the reports
+    in the folder out/ only the newest ``keep_nights`` stay, and this one. Gives back what was
+    written and where. Raises RefusedError before anything is written, FaultError where
     writing fails.
     """
     clock = Clock(say)
@@ -91,7 +94,13 @@ def run_nightly(
 
         with clock.stage("writing"):
             write_outputs(contents, target, keep)
+        _tidy(folder, keep_nights, target)
     return contents, target
+
+
+def _tidy(folder: Path, keep_nights: int | None, target: Path) -> None:
+    if keep_nights is not None:
+        remove_old_nights(folder / OUT_FOLDER, keep_nights, target)
 
 
 def _build_anew(
@@ -123,6 +132,8 @@ def _contents(
         shop.home_currency,
         intake.records.get("rates"),
     )
+    asked = {name: rule.text.get("request", "") for name, rule in rules.items()}
+    exceptions["request"] = exceptions["rule"].map(asked).astype("str").fillna("")
     return Contents(
         shop=shop.name,
         as_of=night.as_of,
@@ -144,6 +155,12 @@ def _contents(
         proofs=_proofs(intake, matched, known.proofs),
         rules=_rules(rules),
         seconds=seconds,
+        report_rows=shop.report.rows,
+        post_columns=shop.report.post_columns,
+        addressed={
+            name: supplier.names[0] if supplier.names else name
+            for name, supplier in shop.suppliers.items()
+        },
     )
 
 
@@ -198,3 +215,9 @@ def _rules(rules: dict[str, Rule]) -> pd.DataFrame:
         for rule in rules.values()
     ]
     return pd.DataFrame(rows)
+
+
+def _in_words(one: Setting) -> str:
+    """A setting with its value, and where the shop changed it with the one that it had."""
+    said = f"{one.name} = {one.value}"
+    return said if one.value == one.default else f"{said} (unchanged: {one.default})"

@@ -34,6 +34,7 @@ from reconcile.memory.nights import (
 from reconcile.memory.roll import roll_proofs
 from reconcile.memory.rows import SHARED, all_links, contents, digests, rows_behind
 from reconcile.night import Night
+from reconcile.shop import ReportSettings
 
 _NIGHTS = 30  # nights that the report draws
 _NO_PROOFS = pd.DataFrame({"proof": [], "unit": [], "left": [], "right": []})
@@ -94,8 +95,8 @@ def remember(
 
 
 def _run(night: Night, rules: dict[str, Rule]) -> Run:
-    """What decides a night besides its files; where the shop folder is does not count."""
-    settings = replace(night.shop, folder=Path())
+    """What decides a night besides its files; where the folder is and how outputs look do not."""
+    settings = replace(night.shop, folder=Path(), report=ReportSettings())
     digest = [hashlib.sha256(repr(part).encode()).hexdigest() for part in (settings, rules)]
     return Run(reconcile.__version__, night.shop.home_currency, *digest)
 

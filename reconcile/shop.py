@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 SETTINGS_FILE = "shop.toml"
 OUT_FOLDER = "out"  # below the shop folder; where runs write unless another place is named
 DATE_FORMS = ("year-first", "day-first", "month-first", "text-month", "serial")
+POST_COLUMNS = ("order_ref", "sku", "carrier", "tracking_no")  # of lists/post.csv
 Cover = Literal["last-row", "as-of"] | date
 
 
@@ -103,6 +104,14 @@ class Tolerance:
 
 
 @dataclass(frozen=True)
+class ReportSettings:
+    """How the outputs look: the most rows of a sheet, and the headings of post.csv by our names."""
+
+    rows: int = 20_000
+    post_columns: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
 class MonthEnd:
     """The settings of the month-end cash check.
 
@@ -129,6 +138,7 @@ class Shop:
     sources: tuple[Source, ...]
     rules: Mapping[str, Mapping[str, Any]]
     tolerance: Tolerance
+    report: ReportSettings = ReportSettings()
     month_end: MonthEnd = MonthEnd()
 
 

@@ -10,8 +10,10 @@ from typing import Any
 from reconcile.errors import Problem, RefusedError
 from reconcile.money import minor_digits
 from reconcile.shop import (
+    POST_COLUMNS,
     SETTINGS_FILE,
     MonthEnd,
+    ReportSettings,
     Shop,
     Source,
     Supplier,
@@ -56,11 +58,15 @@ def read_shop(folder: Path) -> tuple[Shop, list[Problem]]:
     return reader.shop(folder, data), reader.problems
 
 
+_MOST_ROWS = 1_000_000  # a sheet holds 1,048,576 (Microsoft, Excel specifications and limits)
+
+
 class _Reader(TableReader):
     """Turns the tables of shop.toml into settings and collects what is wrong with them."""
 
     def shop(self, folder: Path, data: dict[str, Any]) -> Shop:
-        self.keys("", data, ("shop", "suppliers", "source", "rules", "tolerance", "month_end"))
+        known = ("shop", "suppliers", "source", "rules", "tolerance")
+        self.keys("", data, (*known, "month_end", "report", "lists"))
         head = self.get("", data, "shop", dict, {})
         self.keys("[shop]", head, ("name", "home_currency", "time_zone"))
         for key in ("name", "home_currency", "time_zone"):
@@ -83,7 +89,41 @@ class _Reader(TableReader):
             rules=rules,
             tolerance=self.tolerance(self.get("", data, "tolerance", dict, {})),
             month_end=self.month_end(self.get("", data, "month_end", dict, {})),
+            report=ReportSettings(self.report_rows(data), self.post_columns(data)),
         )
+
+    def report_rows(self, data: dict[str, Any]) -> int:
+        table = self.get("", data, "report", dict, {})
+        self.keys("[report]", table, ("rows",))
+        rows = int(self.get("[report]", table, "rows", int, ReportSettings.rows))
+        if not 1 <= rows <= _MOST_ROWS:
+            mend = f"Write a number from 1 to {_MOST_ROWS:,}."
+            self.complain("[report]", f"rows = {rows} does not fit a sheet.", mend)
+            return ReportSettings.rows
+        return rows
+
+    def post_columns(self, data: dict[str, Any]) -> dict[str, str]:
+        """The headings of lists/post.csv by our names, in the order in which they are written."""
+        lists = self.get("", data, "lists", dict, {})
+        self.keys("[lists]", lists, ("post",))
+        post = self.get("[lists]", lists, "post", dict, {})
+        self.keys("[lists.post]", post, ("columns",))
+        place = "[lists.post.columns]"
+        named = self.get("[lists.post]", post, "columns", dict, {})
+        self.keys(place, named, POST_COLUMNS)
+        found: dict[str, str] = {}
+        for name in named:
+            heading = self.get(place, named, name, str, "")
+            if not heading.isprintable() or not heading.strip() or heading.strip()[0] in "=+-@":
+                mend = "Write the heading that the storefront's import wants."
+                self.complain(place, f"{name} = {heading!r} is no heading.", mend)
+            elif heading in found.values():
+                self.complain(place, f"two columns are called {heading!r}.", "Keep one of them.")
+            found[name] = heading
+        for name in ("order_ref", "tracking_no"):
+            if named and name not in named:
+                self.complain(place, f"{name} is missing.", f'Write {name} = "…".')
+        return found
 
     def tolerance(self, table: dict[str, Any]) -> Tolerance:
         self.keys("[tolerance]", table, ("absolute", "percent"))

@@ -229,12 +229,13 @@ def _cells(path: Path) -> dict[str, list[tuple[object, ...]]]:
 def _sheets(out: Path) -> dict[str, list[tuple[object, ...]]]:
     """The workbook without its evidence, its files and its count of their rows."""
     cells = _cells(out / "report.xlsx")
-    del cells["Inputs"]
+    for name in ("Inputs", "Input sums", "Proof"):
+        del cells[name]
     for name, sheet in cells.items():
-        head = next((row for row in sheet[:3] if "Evidence" in row), ())
-        if head:
-            at = head.index("Evidence")
-            cells[name] = [row[:at] + row[at + 1 :] for row in sheet]
+        places = ("Evidence", "Files and rows behind it")
+        head = next((row for row in sheet[:3] if set(places) & set(row)), ())
+        for at in (head.index(place) for place in places if place in head):
+            cells[name] = [row[:at] + row[at + 1 :] for row in cells[name]]
     cells["Today"] = [
         row for row in cells["Today"] if not str(row[0]).startswith(("Rows rejected", "Sources"))
     ]

@@ -64,6 +64,16 @@ def evidence_of(
     return out
 
 
+def rows_behind_orders(wanted: np.ndarray, places: Places) -> pd.Series:
+    """The rows of orders, invoices and payments behind supplier orders, by their number."""
+    out = pd.Series("", index=wanted, dtype="str")
+    for record in ("orders", "invoices", "payments"):
+        if record in places.rows:
+            found = _by_supplier_order(record, wanted, places)
+            out = _joined(out, pd.Series(wanted, index=wanted).map(found).astype("str").fillna(""))
+    return out
+
+
 def _joined(left: pd.Series, right: pd.Series) -> pd.Series:
     between = np.where((left != "") & (right != ""), "; ", "")
     return (left + between + right).astype("str")

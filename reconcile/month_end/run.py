@@ -20,10 +20,10 @@ from reconcile.month_end.check import CashCheck, Said, check_month
 from reconcile.month_end.nights import nights_of
 from reconcile.month_end.period import Month
 from reconcile.night import Clock, Say, read_and_match
+from reconcile.report.cash_book import book_of
 from reconcile.report.cash_contents import KEYS, CashContents, cash_json, restated
 from reconcile.report.cash_sheets import cash_sheets
 from reconcile.report.folder import check_writable, recover, replace_folder
-from reconcile.report.workbook import book_of
 from reconcile.shop_file import read_shop
 
 _JSON, _BOOK = "cash_check.json", "cash-check.xlsx"

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pandas as pd
 
 from reconcile.report.cash_contents import CAUTION, CashContents
+from reconcile.report.cash_layout import CAP, Block, Sheet
 from reconcile.report.cells import Column
 from reconcile.report.chart import Chart
-from reconcile.report.sheets import CAP, Block, Sheet
 
 # Each check: the name of its sheet, and what has to be equal.
 CHECKS = {

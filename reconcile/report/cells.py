@@ -19,13 +19,14 @@ from openpyxl.utils import get_column_letter
 
 from reconcile.report import columns
 
-Kind = Literal["text", "prose", "date", "amount", "number", "yes-no"]
+Kind = Literal["text", "prose", "date", "amount", "number", "yes-no", "link"]
 # A style's number in the workbook, by kind and by decimals of the amount.
 Styles = Mapping[tuple[Kind, int], int]
 
 # Excel, specifications and limits (Microsoft): characters in a cell, digits of a number.
 CELL_LIMIT = 32_767
 EXACT_LIMIT = 10**15
+MOST_LINKS = 65_530  # of one sheet
 MOST_DIGITS = 4  # decimals of a currency (ISO 4217)
 CUT_MARK = " … [cut here; the CSV file has all of it]"
 # XML 1.0 (W3C), production 2: no other character may stand in a document.
@@ -47,7 +48,8 @@ class Column:
     """One column of a sheet: heading, where it comes from, how it is shown.
 
     ``currency`` names the column that holds the currency of an amount; an amount without one
-    is in the home currency.
+    is in the home currency. ``formula`` names the column that holds what works the value out
+    anew, ``link`` the column that holds the cell to which one leads; blank where there is none.
     """
 
     heading: str
@@ -55,6 +57,8 @@ class Column:
     kind: Kind = "text"
     currency: str = ""
     width: int = 30  # at most, in characters
+    formula: str = ""
+    link: str = ""
 
 
 def cell_text(array: pa.Array) -> pa.Array:
@@ -84,9 +88,26 @@ def rows_xml(
     row = pc.cast(pa.array(np.arange(first_row, first_row + len(frame))), pa.string())
     parts = ['<row r="', row, '"', _heights(frame, shown), ">"]
     for place, column in enumerate(shown, start=1):
-        parts += ['<c r="' + get_column_letter(place), row, *_cells(frame, column, styles, home)]
+        made = _formula_cells if column.formula else _cells
+        parts += ['<c r="' + get_column_letter(place), row, *made(frame, column, styles, home)]
     parts.append("</row>")
     return "".join(_join(parts).to_pylist())
+
+
+def links_xml(frame: pd.DataFrame, shown: list[Column], first_row: int) -> list[str]:
+    """The links of all rows of a frame, those of the first rows first."""
+    found: list[tuple[int, int, str]] = []
+    for place, column in enumerate(shown, start=1):
+        if column.link:
+            letter = get_column_letter(place)
+            target = columns.text(frame[column.link])
+            at = np.flatnonzero(target.is_valid().to_numpy(zero_copy_only=False))
+            escaped = _escaped(target.take(pa.array(at))).to_pylist()
+            found += [
+                (int(row), place, f'<hyperlink ref="{letter}{first_row + row}" location="{one}"/>')
+                for row, one in zip(at, escaped, strict=True)
+            ]
+    return [xml for _, _, xml in sorted(found)]
 
 
 def _heights(frame: pd.DataFrame, shown: list[Column]) -> pa.Array:
@@ -118,7 +139,7 @@ def _join(parts: list[pa.Array | str]) -> pa.Array:
 def _cells(frame: pd.DataFrame, column: Column, styles: Styles, home: str) -> list[pa.Array | str]:
     """What follows a cell's reference: its style, its type and its value."""
     kind = column.kind
-    if kind in ("text", "prose", "yes-no"):
+    if kind in ("text", "prose", "yes-no", "link"):
         return _string_cells(_texts(frame, column), styles[kind, 0])
     source = frame[column.source]
     if kind == "date":
@@ -129,14 +150,39 @@ def _cells(frame: pd.DataFrame, column: Column, styles: Styles, home: str) -> li
     if kind == "number":
         whole = columns.numbers(source)
         return _number_cells(whole, _too_long(whole), whole, [str(styles[kind, 0])])
+    amount = _amounts(frame, column, home)
+    style = _amount_styles(frame, column, styles, home)
+    return _number_cells(amount, _too_long(columns.numbers(source)), amount, [style])
+
+
+def _amounts(frame: pd.DataFrame, column: Column, home: str) -> pa.Array:
     currency = frame[column.currency] if column.currency else home
-    amount = columns.amounts(source, currency)
+    return columns.amounts(frame[column.source], currency)
+
+
+def _amount_styles(frame: pd.DataFrame, column: Column, styles: Styles, home: str) -> pa.Array:
     digits = columns.amount_digits(
         frame[column.currency] if column.currency else pd.Series(home, index=frame.index)
     )
-    by_digits = pa.array([str(styles[kind, count]) for count in range(MOST_DIGITS + 1)])
-    style = by_digits.take(pa.array(digits))
-    return _number_cells(amount, _too_long(columns.numbers(source)), amount, [style])
+    by_digits = pa.array([str(styles["amount", count]) for count in range(MOST_DIGITS + 1)])
+    return by_digits.take(pa.array(digits))
+
+
+def _formula_cells(
+    frame: pd.DataFrame, column: Column, styles: Styles, home: str
+) -> list[pa.Array | str]:
+    """Formulas with the value that they have now, for programs that do not work it out."""
+    kind, what = column.kind, ""
+    style: pa.Array | str = str(styles[kind, 0])
+    if kind == "amount":
+        value, style = _amounts(frame, column, home), _amount_styles(frame, column, styles, home)
+    elif kind == "number":
+        value = pc.cast(columns.numbers(frame[column.source]), pa.large_string())
+    else:
+        value, what = _escaped(columns.text(frame[column.source])), ' t="str"'
+    formula = _escaped(columns.text(frame[column.formula]))
+    known = _join([f"{what}><f>", formula, "</f><v>", value, "</v></c>"])
+    return ['" s="', style, '"', pc.fill_null(known, "/>")]
 
 
 def _texts(frame: pd.DataFrame, column: Column) -> pa.Array:
@@ -153,10 +199,15 @@ def _too_long(whole: pa.Array) -> pa.Array:
 
 
 def _string_cells(array: pa.Array, style: int) -> list[pa.Array | str]:
-    value = cell_text(array)
-    for sign, escape in (("&", "&amp;"), ("<", "&lt;"), (">", "&gt;"), ("\r", "&#13;")):
-        value = pc.replace_substring(value, sign, escape)
+    value = _escaped(cell_text(array))
     return [f'" s="{style}"', pc.fill_null(_wrapped(value), "/>")]
+
+
+def _escaped(value: pa.Array) -> pa.Array:
+    signs = (("&", "&amp;"), ("<", "&lt;"), (">", "&gt;"), ('"', "&quot;"), ("\r", "&#13;"))
+    for sign, escape in signs:
+        value = pc.replace_substring(value, sign, escape)
+    return value
 
 
 def _wrapped(value: pa.Array) -> pa.Array:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date
 
 import pandas as pd
 
 # Kinds of work, in the order in which they are shown: what to hold back comes before paying.
 LISTS = ("hold", "pay", "chase", "claim", "post", "refund", "collect", "check")
+MESSAGE_LISTS = ("chase", "claim")  # those of which suppliers are written to
 MONEY_CLASSES = ("stop", "claim", "owed", "at-risk", "timing", "info")
 SEVERITIES = ("high", "medium", "low")
 VERDICTS = ("open", "waiting", "unknown", "follows", "accepted")
@@ -53,7 +55,8 @@ class Contents:
 
     exceptions: one row per exception, every verdict. id, rule, title, verdict, severity, class,
         amount_minor, currency, amount_home_minor, order_ref, sku, supplier, document, event_date,
-        due_by, age_days, list, cause, explanation, action, evidence, first_seen, change.
+        due_by, age_days, list, cause, explanation, action, request (what is asked of the
+        supplier), evidence, first_seen, change.
     night_before: the night that this one is compared with; None without one. cleared: what was
         open then and is no more. id, rule, title, class, list, amount_minor, currency, order_ref,
         sku, supplier, document, reason (by what), evidence_of (the rows that cleared it).
@@ -64,9 +67,9 @@ class Contents:
     order_lines: one row per order line. order_ref, store, line_no, sku, supplier, ordered_date,
         state, ordered, live, billed, shipped, posted (tracking number the storefront shows),
         delivered_date, currency, agreed_minor, billed_minor, paid_minor.
-    pay: one row per supplier order and invoice that is safe to pay now. order_ref, supplier,
-        invoice_no, amount_minor, currency, due_by.
-    post: one row per tracking number to be posted. order_ref, sku, carrier, tracking_no.
+    pay: one row per supplier order that is safe to pay now. order_ref, supplier, invoice_no,
+        amount_minor, currency, due_by, id (of its exception).
+    post: one row per tracking number to be posted. order_ref, sku, carrier, tracking_no, id.
     rejected: one row per rejected row. source, file, sheet, row, column, text, expected.
     rejected_files: the same rows with all their texts, by file.
     notes: what else was found. source, file, sheet, row (0 = of the whole file), column, text, why.
@@ -79,6 +82,8 @@ class Contents:
         code), left, right (minor units where the unit is a currency), holds.
     rules: one row per rule. rule, title, severity, class, list, settings, changed (by the shop).
     seconds: how long each stage took.
+    report_rows: the most rows of one sheet. post_columns: the headings of lists/post.csv by our
+        names, in their order. addressed: how suppliers are addressed, by their name here.
     """
 
     shop: str
@@ -101,3 +106,6 @@ class Contents:
     proofs: pd.DataFrame
     rules: pd.DataFrame
     seconds: dict[str, float]
+    report_rows: int = 20_000
+    post_columns: Mapping[str, str] = field(default_factory=dict)
+    addressed: Mapping[str, str] = field(default_factory=dict)

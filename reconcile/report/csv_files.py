@@ -62,7 +62,9 @@ def csv_tables(contents: Contents) -> dict[str, pa.Table]:
         if name == "pay":
             tables[path] = _table(contents.pay, _PAY_COLUMNS, home)
         elif name == "post":
-            tables[path] = _table(contents.post, _POST_COLUMNS, home)
+            named = contents.post_columns or {name: name for name in _POST_COLUMNS}
+            table = _table(contents.post, tuple(named), home)
+            tables[path] = table.rename_columns(list(named.values()))
         else:
             chosen = exceptions[is_open & (exceptions["list"] == name)]
             tables[path] = _table(chosen, _ACTION_COLUMNS, home)

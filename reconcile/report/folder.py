@@ -27,14 +27,18 @@ from pathlib import Path
 
 from reconcile.disk import sync_folder
 from reconcile.errors import FaultError, Problem
-from reconcile.report.contents import LISTS
+from reconcile.report.contents import LISTS, MESSAGE_LISTS
 
 _OUR_FILES = (
     *("report.xlsx", "exceptions.csv", "order_lines.csv", "rejected_rows.csv"),
     *("summary.json", "run.log", "cash-check.xlsx", "cash_check.json"),
 )
-# Folders of the report, with the patterns of what in them is the report's
-_OUR_FOLDERS = {"lists": tuple(f"{name}.csv" for name in LISTS), "rejected": ("*.csv",)}
+# Folders of the report, inner ones first, with the patterns of what in them is the report's
+_OUR_FOLDERS = {
+    "lists/messages": tuple(f"*-{name}.txt" for name in MESSAGE_LISTS),
+    "lists": tuple(f"{name}.csv" for name in LISTS),
+    "rejected": ("*.csv",),
+}
 
 _CAUSES = {
     errno.ENOSPC: ("there is no room left on the disk.", "Free some space and run again."),
@@ -84,7 +88,8 @@ def _in_the_way(place: str, here: Path) -> list[Problem]:
         what = "is a disk of its own, which cannot be replaced."
         return [Problem(place, what, "Choose a folder inside it with --out.")]
     what = "has the name of a part of the report, and is something else."
-    strange = [path for path in _ours(here) if not _is_plain(path)]
+    folders = {here / name for name in _OUR_FOLDERS}
+    strange = [path for path in _ours(here) if not _is_plain(path, folder=path in folders)]
     return [Problem(str(path), what, "Move it away.") for path in strange]
 
 
@@ -92,15 +97,14 @@ def _ours(folder: Path) -> list[Path]:
     """Entries of a report folder that are of the report, files first, then their folders."""
     paths = [folder / name for name in _OUR_FILES]
     folders = [folder / name for name in _OUR_FOLDERS]
-    for inner in folders:
-        if inner.is_dir() and not inner.is_symlink():
-            patterns = _OUR_FOLDERS[inner.name]
+    for inner, patterns in zip(folders, _OUR_FOLDERS.values(), strict=True):
+        if inner.is_dir() and not inner.is_symlink() and not inner.parent.is_symlink():
             paths += sorted({path for pattern in patterns for path in inner.glob(pattern)})
     return [path for path in (*paths, *folders) if os.path.lexists(path)]
 
 
-def _is_plain(path: Path) -> bool:
-    if path.name in _OUR_FOLDERS:
+def _is_plain(path: Path, *, folder: bool) -> bool:
+    if folder:
         return path.is_dir() and not path.is_symlink()
     return path.is_symlink() or path.is_file()
 
@@ -207,14 +211,14 @@ def _finish(out: Path, old: Path) -> None:
     """
     if not old.exists():
         return
+    folders = [old / name for name in _OUR_FOLDERS]
     for path in _ours(old):
-        if path.name not in _OUR_FOLDERS:
+        if path not in folders:
             path.unlink()
-    for name in _OUR_FOLDERS:
-        inner = old / name
+    for name, inner in zip(_OUR_FOLDERS, folders, strict=True):
         if inner.is_dir():
             if any(inner.iterdir()):
-                (out / name).mkdir(exist_ok=True)
+                (out / name).mkdir(parents=True, exist_ok=True)
                 _move_entries(inner, out / name)
             inner.rmdir()
     _move_entries(old, out)
@@ -231,6 +235,21 @@ def _move_entries(source: Path, target: Path) -> None:
                 "Keep one of the two, remove the other, and run again."
             )
         entry.rename(target / entry.name)
+
+
+def remove_report(folder: Path) -> None:
+    """Remove what of a folder is a report's, and the folder itself where nothing else is left.
+
+    Raises FaultError where the disk does not take it.
+    """
+    with _faults(folder):
+        inner = [folder / name for name in _OUR_FOLDERS]
+        for path in _ours(folder):
+            if path not in inner and _is_plain(path, folder=False):
+                path.unlink()
+        for path in (*inner, folder):
+            if path.is_dir() and not path.is_symlink() and not any(path.iterdir()):
+                path.rmdir()
 
 
 def _make_parents(out: Path) -> list[Path]:

@@ -1,135 +1,127 @@
-"""What each sheet of the workbook shows, as blocks of columns over tables."""
+"""The sheets after those to work through: what waits or was cleared, what was read, the rules."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import pandas as pd
 
+from reconcile.report.action_sheets import (
+    Worked,
+    by_urgency,
+    evidence_sheets,
+    filled,
+    list_sheets,
+)
 from reconcile.report.cells import Column
-from reconcile.report.chart import Chart
-from reconcile.report.contents import LINE_STATES, VERDICTS, Contents
+from reconcile.report.contents import LINE_STATES, Contents
+from reconcile.report.figures import figures_sheet
+from reconcile.report.layout import Block, Sheet, limited
+from reconcile.report.totals import totals_sheet
 
-CAP = 20_000  # rows of a block; beyond this a person filters the CSV
-
-
-@dataclass(frozen=True)
-class Block:
-    """A table on a sheet: a line above it, its columns, and its rows.
-
-    ``note`` stands alone where there are no rows. ``rows`` are those shown, ``chart`` is drawn
-    beside them.
-    """
-
-    note: str
-    columns: list[Column]
-    rows: pd.DataFrame
-    chart: Chart | None = None
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """A sheet: its name, lines at the top, tables one below the other.
-
-    A sheet of one table gets a filter and a header that stays in sight. ``printed`` is how many
-    of its columns go on paper, 0 for all. ``one_page`` is one upright page, whatever is on it.
-    """
-
-    name: str
-    title: str
-    lines: list[str]
-    blocks: list[Block]
-    printed: int = 0
-    one_page: bool = False
-
-
-_NOTES = {
-    "open": ("Open", "Open exceptions; act on these", "Nothing is open."),
-    "waiting": ("Waiting", "Exceptions that are not due yet", "Nothing is waiting."),
-    "unknown": (
-        "Unknown",
-        "Exceptions that these files cannot decide",
-        "Nothing is unknown: the files could decide every rule.",
-    ),
-    "follows": (
-        "Follows",
-        "Symptoms of other exceptions; settle the cause first",
-        "No exception follows from another.",
-    ),
-    "accepted": ("Accepted", "Exceptions that a decision covers", "Nothing has been accepted."),
+_FINISHED = ("delivered", "refunded", "cancelled")
+_NOT_OPEN = {
+    "waiting": "Exceptions that are not due yet",
+    "unknown": "Exceptions that these files cannot decide",
+    "follows": "Symptoms of other exceptions; settle the cause first",
+    "accepted": "Exceptions that a decision covers",
 }
-_CAUSE = {"unknown": "What is missing", "follows": "Cause", "accepted": "Decision"}
+_CAUSE = {
+    "unknown": Column("What is missing", "cause", "prose", width=28),
+    "follows": Column("Cause", "cause", width=28),
+    "accepted": Column("Decision", "cause", "prose", width=40),
+}
+_MONEY = [
+    Column("Amount", "amount_minor", "amount", "currency"),
+    Column("Currency", "currency"),
+    Column("Class", "class"),
+]
+_ABOUT = [
+    Column("Order", "order_ref", width=18),
+    Column("SKU", "sku", width=18),
+    Column("Supplier", "supplier", width=16),
+    Column("Document", "document", width=22),
+]
 
 
-def sheets(contents: Contents) -> list[Sheet]:
-    """All sheets after the first, in their order."""
-    out = [
-        _exceptions(contents, verdict)
-        for verdict in VERDICTS
-        if verdict != "accepted" or (contents.exceptions["verdict"] == verdict).any()
-    ]
-    return [
-        *out,
-        _order_lines(contents),
+def sheets(contents: Contents, work: Worked) -> list[Sheet]:
+    """All sheets after the first, in their order; what has no rows has no sheet."""
+    lines = lines_shown(contents)
+    lists = list_sheets(work, contents)
+    found = [
+        *lists,
+        *(_verdict(contents, name) for name in _NOT_OPEN),
+        _cleared(contents),
+        totals_sheet(work.lists, lists),
+        _order_lines(lines, contents),
+        *evidence_sheets(work, lines.head(contents.report_rows), contents),
+        _proofs(contents),
         _inputs(contents),
+        _sums(contents),
         _rejected(contents),
         _notes(contents),
         _rules(contents),
+        figures_sheet(contents),
     ]
+    return [sheet for sheet in found if len(sheet.blocks[0].rows)]
 
 
-def _exceptions(contents: Contents, verdict: str) -> Sheet:
-    name, what, none = _NOTES[verdict]
-    rows = contents.exceptions[contents.exceptions["verdict"] == verdict]
-    cause = [Column(_CAUSE[verdict], "cause", width=28)] if verdict in _CAUSE else []
+def _alone(name: str, block: Block, printed: int = 0) -> Sheet:
+    return Sheet(name, [block], printed)
+
+
+def _verdict(contents: Contents, verdict: str) -> Sheet:
+    rows = by_urgency(contents.exceptions[contents.exceptions["verdict"] == verdict])
+    cause = [_CAUSE[verdict]] if verdict in _CAUSE else []
     shown = [
         Column("Due by", "due_by", "date"),
-        Column("Severity", "severity"),
-        Column("What", "title", width=26),
-        Column("List", "list"),
-        Column("Order", "order_ref", width=18),
-        Column("SKU", "sku", width=18),
-        Column("Supplier", "supplier", width=16),
-        Column("Document", "document", width=22),
-        Column("Amount", "amount_minor", "amount", "currency"),
-        Column("Currency", "currency"),
-        Column("Class", "class"),
+        *_MONEY,
+        Column("What", "title", "prose", width=28),
+        *filled(_ABOUT, rows),
         *cause,
-        Column("Explanation", "explanation", "prose", width=52),
-        Column("What to do", "action", "prose", width=44),
-        Column(f"Amount in {contents.home_currency}", "amount_home_minor", "amount"),
-        Column("Happened", "event_date", "date"),
-        Column("Days old", "age_days", "number"),
+        Column("Explanation", "explanation", "prose", width=54),
         Column("Change", "change"),
         Column("First seen", "first_seen"),
         Column("Evidence", "evidence", "prose", width=60),
-        Column("Rule", "rule"),
+        Column("Rule", "rule", width=24),
         Column("Id", "id", width=40),
     ]
-    printed = len(shown) - 8
-    return Sheet(name, "", [], [_capped(what, none, shown, rows, "exceptions.csv")], printed)
+    what, name = _NOT_OPEN[verdict], verdict.capitalize()
+    block = limited(what, "", shown, rows, name, most=contents.report_rows, rest="exceptions.csv")
+    return _alone(name, block, printed=len(shown) - 5)
 
 
-def _capped(what: str, none: str, shown: list[Column], rows: pd.DataFrame, elsewhere: str) -> Block:
-    if not len(rows):
-        return Block(none, shown, rows)
-    note = f"{what}: {len(rows):,}."
-    if len(rows) > CAP:
-        note += (
-            f" The first {CAP:,} are here, the most urgent first; "
-            f"the other {len(rows) - CAP:,} are in {elsewhere} only."
-        )
-    return Block(note, shown, rows.head(CAP))
+def _cleared(contents: Contents) -> Sheet:
+    shown = [
+        *_MONEY,
+        Column("What", "title", "prose", width=28),
+        *_ABOUT,
+        Column("Cleared by", "reason", "prose", width=40),
+        Column("Rows that cleared it", "evidence_of", "prose", width=60),
+        Column("List", "list"),
+        Column("Rule", "rule", width=24),
+        Column("Id", "id", width=40),
+    ]
+    what = f"Open on {contents.night_before}, and cleared since"
+    most = contents.report_rows
+    block = limited(what, "", shown, contents.cleared, "Cleared", most=most, rest="history.db")
+    return _alone("Cleared", block, printed=len(shown) - 2)
 
 
-def _order_lines(contents: Contents) -> Sheet:
+def lines_shown(contents: Contents) -> pd.DataFrame:
+    """Order lines that are not finished or have an exception, those to act on first."""
     lines = contents.order_lines
+    told = contents.exceptions[["order_ref", "sku"]].drop_duplicates()
+    whole = told.loc[told["sku"] == "", "order_ref"]
+    own = lines[["order_ref", "sku"]].merge(told, how="left", indicator=True)["_merge"] == "both"
+    wanted = ~lines["state"].isin(_FINISHED) | lines["order_ref"].isin(whole) | own.to_numpy()
+    lines = lines[wanted.to_numpy(dtype=bool)]
     rank = {name: place for place, name in enumerate(LINE_STATES)}
     state, names = pd.factorize(lines["state"])
     ranks = pd.Series([rank.get(str(name), len(rank)) for name in names], dtype="int64")
-    order = pd.DataFrame(
-        {"rank": ranks.to_numpy()[state], "date": lines["ordered_date"].to_numpy()}
-    ).sort_values(["rank", "date"], kind="stable")
+    keys = pd.DataFrame({"rank": ranks.to_numpy()[state], "date": lines["ordered_date"].to_numpy()})
+    return lines.iloc[keys.sort_values(["rank", "date"], kind="stable").index]
+
+
+def _order_lines(lines: pd.DataFrame, contents: Contents) -> Sheet:
     shown = [
         Column("State", "state"),
         Column("Order", "order_ref", width=18),
@@ -149,26 +141,32 @@ def _order_lines(contents: Contents) -> Sheet:
         Column("Paid", "paid_minor", "amount", "currency"),
         Column("Currency", "currency"),
     ]
-    rows = lines.iloc[order.index[:CAP]]
-    block = _capped(
-        "Order lines, those to act on first",
-        "There are no order lines.",
-        shown,
-        lines,
-        "order_lines.csv",
+    what = (
+        f"Order lines that are not finished or have an exception, of {len(contents.order_lines):,} "
+        "in order_lines.csv"
     )
-    return Sheet("Order lines", "", [], [Block(block.note, shown, rows)])
+    block = limited(
+        what, "", shown, lines, "OrderLines", most=contents.report_rows, rest="order_lines.csv"
+    )
+    return _alone("Order lines", block)
 
 
-def _inputs(contents: Contents) -> Sheet:
-    proofs = [
+def _proofs(contents: Contents) -> Sheet:
+    shown = [
         Column("Unit", "unit"),
-        Column("What has to be equal", "proof", "prose", width=52),
+        Column("What has to be equal", "proof", "prose", width=70),
         Column("Left", "left", "amount", "unit"),
         Column("Right", "right", "amount", "unit"),
         Column("Holds", "holds", "yes-no"),
     ]
-    files = [
+    what = "Proofs that no row and no amount is lost"
+    most = contents.report_rows
+    block = limited(what, "", shown, contents.proofs, "Proofs", most=most, rest="summary.json")
+    return _alone("Proof", block)
+
+
+def _inputs(contents: Contents) -> Sheet:
+    shown = [
         Column("Source", "source", width=22),
         Column("File", "file", "prose", width=52),
         Column("Rows in it", "rows", "number"),
@@ -185,21 +183,25 @@ def _inputs(contents: Contents) -> Sheet:
         Column("Sheet", "sheet", width=20),
         Column("SHA-256", "sha256", width=66),
     ]
-    sums = [
+    what = "Files, and where each of their rows went"
+    most = contents.report_rows
+    block = limited(what, "", shown, contents.files, "Files", most=most, rest="summary.json")
+    return _alone("Inputs", block, printed=13)
+
+
+def _sums(contents: Contents) -> Sheet:
+    shown = [
         Column("Source", "source", width=22),
         Column("File", "file", "prose", width=52),
+        Column("Column", "column", width=20),
         Column("Rows", "rows", "number"),
         Column("Sum", "sum_minor", "amount", "currency"),
         Column("Currency", "currency"),
-        Column("Column", "column", width=20),
     ]
-    parts = [
-        ("Proofs that no row and no amount is lost", "No proof.", proofs, contents.proofs),
-        ("Files, and where each of their rows went", "No file.", files, contents.files),
-        ("Sums of the accepted rows", "No amounts were read.", sums, contents.sums),
-    ]
-    blocks = [_capped(*part, "summary.json") for part in parts]
-    return Sheet("Inputs", "What was read", [], blocks, printed=13)
+    what = "Sums of the accepted rows"
+    most = contents.report_rows
+    block = limited(what, "", shown, contents.sums, "InputSums", most=most, rest="summary.json")
+    return _alone("Input sums", block)
 
 
 def _rejected(contents: Contents) -> Sheet:
@@ -214,9 +216,10 @@ def _rejected(contents: Contents) -> Sheet:
         Column("Expected", "expected", "prose", width=40),
     ]
     what = "Cells for which rows were rejected; these rows are in no figure of this report"
-    none = "No row was rejected."
-    block = _capped(what, none, shown, rows, "rejected_rows.csv")
-    return Sheet("Rejected rows", "", [], [block])
+    most, rest = contents.report_rows, "rejected_rows.csv"
+    return _alone(
+        "Rejected rows", limited(what, "", shown, rows, "RejectedRows", most=most, rest=rest)
+    )
 
 
 def _notes(contents: Contents) -> Sheet:
@@ -230,19 +233,22 @@ def _notes(contents: Contents) -> Sheet:
         Column("What was found", "why", "prose", width=40),
     ]
     what = "What else was found in files and cells; row 0 is the whole file"
-    block = _capped(what, "Nothing else was found.", shown, contents.notes, "summary.json")
-    return Sheet("Notes", "", [], [block])
+    most = contents.report_rows
+    block = limited(what, "", shown, contents.notes, "Notes", most=most, rest="summary.json")
+    return _alone("Notes", block)
 
 
 def _rules(contents: Contents) -> Sheet:
+    rows = contents.rules.assign(marked=contents.rules["changed"].map({True: "CHANGED", False: ""}))
     shown = [
         Column("Rule", "rule", width=24),
         Column("What", "title", width=40),
         Column("Severity", "severity"),
         Column("Class", "class"),
         Column("List", "list"),
-        Column("Settings", "settings", "prose", width=50),
-        Column("Changed by the shop", "changed", "yes-no"),
+        Column("Settings", "settings", "prose", width=60),
+        Column("By the shop", "marked"),
     ]
-    block = _capped("Rules", "No rule was used.", shown, contents.rules, "the rule files")
-    return Sheet("Rules", "", [], [block])
+    most = contents.report_rows
+    block = limited("Rules in force", "", shown, rows, "Rules", most=most, rest="the rule files")
+    return _alone("Rules", block)

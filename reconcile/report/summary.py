@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import textwrap
 
 import pandas as pd
@@ -70,6 +71,13 @@ def summary(contents: Contents) -> dict[str, object]:
                 )
             ],
         },
+        "night_before": str(contents.night_before) if contents.night_before else None,
+        "cleared": len(contents.cleared),
+        "changes": _counts(
+            exceptions.loc[exceptions["verdict"] == "open", "change"],
+            ("new", "same", "amount", "reopened"),
+        ),
+        "lists": list_counts(contents),
         "order_lines": {
             "total": len(contents.order_lines),
             "by_state": _counts(contents.order_lines["state"], LINE_STATES),
@@ -93,6 +101,11 @@ def summary(contents: Contents) -> dict[str, object]:
         ],
         "proofs_hold": bool(proofs["holds"].all()),
     }
+
+
+def summary_json(contents: Contents) -> str:
+    """``summary`` as the text of summary.json."""
+    return json.dumps(summary(contents), indent=2, sort_keys=True, ensure_ascii=False) + "\n"
 
 
 def _counts(column: pd.Series, known: tuple[str, ...]) -> dict[str, int]:
@@ -139,6 +152,7 @@ def summary_text(contents: Contents) -> str:
     lines = [
         f"{contents.shop}, as of {contents.as_of.isoformat()}",
         *_open_lines(contents.exceptions),
+        *_since(contents),
         *_list_lines(contents),
         *_input_lines(contents),
         *textwrap.wrap(CAUTION, _WIDTH),
@@ -163,6 +177,17 @@ def _open_lines(exceptions: pd.DataFrame) -> list[str]:
     other = _counts(exceptions["verdict"], VERDICTS)
     rest = ", ".join(f"{name} {other[name]:,}" for name in VERDICTS if name != "open")
     return [*lines, f"Not open: {rest}"]
+
+
+def _since(contents: Contents) -> list[str]:
+    """New and cleared, where there is a night before."""
+    if contents.night_before is None:
+        return []
+    found = contents.exceptions
+    change = found.loc[found["verdict"] == "open", "change"]
+    new, again = int((change == "new").sum()), int((change == "reopened").sum())
+    said = f"Since {contents.night_before}: {new:,} new, {len(contents.cleared):,} cleared"
+    return [f"{said}, {again:,} reopened" if again else said]
 
 
 def money_in_order(exceptions: pd.DataFrame) -> pd.DataFrame:

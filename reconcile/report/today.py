@@ -1,41 +1,41 @@
-"""The first sheet: what to do today, and whether the figures can be trusted."""
+"""The first sheet, one printed page: whether to trust it, the money, and what to do first."""
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Hashable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
 import pandas as pd
 
-from reconcile.report.cells import Column
-from reconcile.report.contents import LINE_STATES, LISTS, Contents
-from reconcile.report.sheets import Block, Sheet
-from reconcile.report.summary import CAUTION, money_by, money_in_order
+from reconcile.report import columns
+from reconcile.report.action_sheets import LIST_WORK, Worked, by_urgency, sheet_name
+from reconcile.report.cells import Kind
+from reconcile.report.contents import LINE_STATES, LISTS, SEVERITIES, Contents
+from reconcile.report.layout import FIRST_ROW, cell
+from reconcile.report.standing import STEPS, ready, since, steps, trust
+from reconcile.report.summary import CAUTION
+from reconcile.report.totals import TOTALS, money_rows
 
 _URGENT = 10
-_LIST_WORK = {
-    "hold": "Do not pay: hold these back",
-    "pay": "Not paid, or not in full",
-    "chase": "Ask the supplier",
-    "claim": "Ask for the money back",
-    "post": "Give the customer the tracking number",
-    "refund": "Pay the customer back",
-    "collect": "Ask the customer for the rest",
-    "check": "Look at these before you decide",
-    "": "On no list",
-}
-_SAFE_TO_PAY = "Of all supplier orders, safe to pay now"
-_READY_TO_POST = "Tracking numbers ready to post"
-_CLASS_MEANING = {
-    "stop": "Not paid yet; hold it",
-    "claim": "Paid; you may get it back",
-    "owed": "You owe it",
-    "at-risk": "May be lost",
-    "timing": "Nothing lost yet",
-    "info": "For information",
+_MONEY_ROWS = 12
+_LINE = 128  # characters that a line of the page holds
+# The widths of the page's columns, in characters; every table stands on this grid.
+WIDTHS = (11, 15, 10, 9, 17, 15, 14, 15, 15, 11)
+CLASS_MEANING = {
+    "stop": "not paid yet, hold it",
+    "claim": "paid, you may get it back",
+    "owed": "you owe it",
+    "at-risk": "may be lost",
+    "timing": "nothing lost yet",
+    "info": "for information",
 }
 _STATE_MEANING = {
     "to-pay": "The supplier has to be paid",
     "to-ship": "Paid; the supplier has to ship",
-    "no-tracking": "Shipped without a tracking number",
-    "to-post": "The customer has to be given the tracking number",
+    "no-tracking": "Sent without tracking number",
+    "to-post": "Tracking number to be posted",
     "unfunded": "The customer has not paid",
     "unknown": "Cannot be told from these files",
     "in-transit": "On its way",
@@ -45,153 +45,212 @@ _STATE_MEANING = {
 }
 
 
-def first_sheet(contents: Contents) -> Sheet:
-    """The page to read at breakfast."""
-    to_act = contents.exceptions[contents.exceptions["verdict"] == "open"]
-    return Sheet(
-        "Today",
-        f"{contents.shop}: what to do on {contents.as_of.isoformat()}",
-        [CAUTION, *_trust(contents)],
-        [
-            *_since(contents, to_act),
-            _work(contents, to_act),
-            _urgent(to_act),
-            _money(to_act),
-            _states(contents.order_lines),
-        ],
-    )
+@dataclass(frozen=True)
+class Value:
+    """One cell of the page: where, what, and how; a ``formula`` works ``value`` out anew."""
+
+    row: int
+    column: int
+    value: Any
+    kind: Kind | str = "text"
+    digits: int = 0
+    formula: str = ""
+    link: str = ""
 
 
-def _trust(contents: Contents) -> list[str]:
-    """Whether the figures can be relied on, in sentences."""
-    failed = contents.proofs[~contents.proofs["holds"].astype(bool)]
-    rows, rejected = int(contents.files["rows"].sum()), int(contents.files["rejected"].sum())
-    unknown = int((contents.exceptions["verdict"] == "unknown").sum())
-    lines = [
-        f"PROOF FAILED, do not act on this report: {failed['proof'].iloc[0]} (see Inputs)."
-        if len(failed)
-        else f"Every row is accounted for; proofs that hold: {len(contents.proofs)} of "
-        f"{len(contents.proofs)}."
-    ]
-    if rejected:
-        lines.append(
-            f"Rows rejected, and in no figure: {rejected:,} of {rows:,} (see Rejected rows)."
+@dataclass(frozen=True)
+class Page:
+    """The cells of the first sheet, the row from which the charts stand, and the last row."""
+
+    cells: list[Value]
+    charts_from: int
+
+
+def first_page(contents: Contents, work: Worked, totals_rows: int) -> Page:
+    """The page to read at breakfast; ``totals_rows``: how many rows the sheet of totals has."""
+    page = _Page(contents, work, totals_rows)
+    page.head()
+    page.money()
+    page.urgent()
+    page.beside()
+    return Page(page.cells, page.row)
+
+
+class _Page:
+    def __init__(self, contents: Contents, work: Worked, totals_rows: int) -> None:
+        self.contents, self.work, self.totals_rows = contents, work, totals_rows
+        found = contents.exceptions
+        self.to_act = found[found["verdict"] == "open"]
+        self.cells: list[Value] = []
+        self.row = 1
+
+    def put(self, column: int, value: object, kind: str = "text", **more: Any) -> None:
+        self.cells.append(Value(self.row, column, value, kind, **more))
+
+    def lines(self, text: str, kind: str = "line") -> None:
+        for line in textwrap.wrap(text, _LINE) or [""]:
+            self.put(1, line, kind)
+            self.row += 1
+
+    def headings(self, *named: tuple[int, str, bool]) -> None:
+        """Headings on a dark bar over all columns from the first to the last named."""
+        for column, heading, right in named:
+            self.put(column, heading, "heading-right" if right else "heading")
+        self.row += 1
+
+    def end_row(self, first: int, last: int) -> None:
+        """The line below a row goes on under its empty cells."""
+        filled = {value.column for value in self.cells if value.row == self.row}
+        for column in range(first, last + 1):
+            if column not in filled:
+                self.put(column, "", "blank")
+        self.row += 1
+
+    def head(self) -> None:
+        contents = self.contents
+        name = textwrap.shorten(_plain(contents.shop), 60, placeholder="…")
+        self.put(1, f"{name}: what to do on {contents.as_of.isoformat()}", "title")
+        self.row += 1
+        self.lines(CAUTION)
+        self.row += 1
+        self.put(1, "Can this be trusted?", "note")
+        self.row += 1
+        for line in trust(contents):
+            self.lines(line)
+        self.row += 1
+
+    def money(self) -> None:
+        rows = self.to_act[self.to_act["amount_minor"].notna()]
+        money = money_rows(rows, ["class", "currency"])
+        before = self.contents.night_before
+        self.put(1, since(self.contents), "note")
+        self.row += 1
+        if money.empty and not len(self.contents.moves):
+            self.lines("No money is open.")
+            self.row += 1
+            return
+        moved = steps(money, self.contents.moves)
+        names = ["Class", "Open now", "Currency", "Rows", "", "", "", "", "", ""]
+        if before is not None:
+            names[4:9] = [f"On {before}", "New", "Changed", "Cleared", "Not open now"]
+        self.headings(*((at, name, at in (2, 4, 5, 6, 7, 8, 9)) for at, name in _numbered(names)))
+        for step in moved.head(_MONEY_ROWS).to_dict("records"):
+            self._money_row(step)
+        if len(moved) > _MONEY_ROWS:
+            self.lines(
+                f"and {len(moved) - _MONEY_ROWS} more classes and currencies: sheet {TOTALS}"
+            )
+        used = [name for name in CLASS_MEANING if name in set(moved["class"])]
+        self.lines("; ".join(f"{name}: {CLASS_MEANING[name]}" for name in used) + ".", "small")
+        self.row += 1
+
+    def _money_row(self, step: Mapping[Hashable, Any]) -> None:
+        currency, last = str(step["currency"]), FIRST_ROW + self.totals_rows - 1
+        digits = int(columns.amount_digits(pd.Series([currency]))[0])
+        of = [f"{cell(TOTALS, f'${c}$', FIRST_ROW)}:${c}${last}" for c in ("B", "C", "I", "H")]
+        test = f"{of[0]},A{self.row},{of[1]},C{self.row}"
+        self.put(1, step["class"])
+        known = self.totals_rows > 0
+        now = f"ROUND(SUMIFS({of[2]},{test}),{digits})" if known else ""
+        count = f"SUMIFS({of[3]},{test})" if known else ""
+        self.put(2, step["now"], "amount", digits=digits, formula=now)
+        self.put(3, currency)
+        self.put(4, step["count"], "number", formula=count)
+        if self.contents.night_before is not None:
+            for column, name in enumerate(STEPS, start=5):
+                self.put(column, step[name], "amount", digits=digits)
+        self.end_row(1, len(WIDTHS))
+
+    def urgent(self) -> None:
+        rows = by_urgency(self.to_act.reset_index(drop=True))
+        rank = rows["severity"].map({name: at for at, name in enumerate(SEVERITIES)})
+        rows = rows.loc[rank.sort_values(kind="stable").index].head(_URGENT)
+        if rows.empty:
+            self.put(1, "There is nothing to do.", "note")
+            self.row += 2
+            return
+        what = f"The most urgent decisions: {len(rows)} of {len(self.to_act):,}"
+        self.put(1, what, "note")
+        self.row += 1
+        names = (
+            "Due by",
+            "Amount",
+            "Currency",
+            "Class",
+            "Order",
+            "Supplier",
+            "What",
+            "",
+            "",
+            "List",
         )
-    else:
-        lines.append(f"Rows rejected: none of {rows:,}.")
-    if unknown:
-        lines.append(f"Exceptions that these files cannot decide: {unknown:,} (see Unknown).")
-    return lines
+        self.headings(*((at, name, name == "Amount") for at, name in _numbered(names)))
+        for row in rows.to_dict("records"):
+            digits = int(columns.amount_digits(pd.Series([row["currency"]]))[0])
+            self.put(1, row["due_by"], "date")
+            self.put(2, row["amount_minor"], "amount", digits=digits)
+            for column, name in ((3, "currency"), (4, "class"), (5, "order_ref"), (6, "supplier")):
+                self.put(column, _short(row[name], WIDTHS[column - 1]))
+            self.put(7, _short(row["title"], sum(WIDTHS[6:9])))
+            self.put(10, row["list"], "link", link=self._place(str(row["id"]), str(row["list"])))
+            self.end_row(1, len(WIDTHS))
+        self.row += 1
+
+    def _place(self, id_: str, of: str) -> str:
+        at = self.work.shown.loc[self.work.shown["id"] == id_, "at"]
+        return cell(sheet_name(of), "A", int(at.iloc[0])) if len(at) else ""
+
+    def beside(self) -> None:
+        """The lists on the left, the order lines by state on the right."""
+        top = self.row
+        self._lists()
+        left, self.row = self.row, top
+        self._states()
+        self.row = max(left, self.row) + 1
+
+    def _lists(self) -> None:
+        self.put(1, "What to work through", "note")
+        self.row += 1
+        self.headings(
+            (1, "List", False), (2, "What it is", False), (3, "", False), (4, "", False),
+            (5, "Open", True), (6, "Earliest due", False),
+        )  # fmt: skip
+        for name in LISTS:
+            rows = self.work.lists.get(name)
+            there = rows is not None
+            link = cell(sheet_name(name), "A", 1) if there else ""
+            self.put(1, name, "link" if there else "text", link=link)
+            self.put(2, LIST_WORK[name])
+            self.put(5, 0 if rows is None else len(rows), "number")
+            self.put(6, pd.NaT if rows is None else rows["due_by"].min(), "date")
+            self.end_row(1, 6)
+        for line in ready(self.contents):
+            self.put(1, line, "small")
+            self.row += 1
+
+    def _states(self) -> None:
+        lines = self.contents.order_lines
+        counts = lines["state"].astype("str").value_counts()
+        self.put(7, f"Order lines by state: {len(lines):,}", "note")
+        self.row += 1
+        self.headings((7, "State", False), (8, "What it means", False), (9, "", False),
+                      (10, "Lines", True))  # fmt: skip
+        for name in LINE_STATES:
+            self.put(7, name)
+            self.put(8, _STATE_MEANING[name])
+            self.put(10, int(counts.get(name, 0)), "number")
+            self.end_row(7, 10)
 
 
-def _since(contents: Contents, to_act: pd.DataFrame) -> list[Block]:
-    """What is new and what was cleared since the night before; nothing without one."""
-    if contents.night_before is None:
-        return []
-    new = to_act[to_act["change"].isin(["new", "reopened"])]
-    cleared = contents.cleared
-    about = [
-        Column("Order", "order_ref", width=18),
-        Column("What", "title", "prose", width=40),
-        Column("List", "list"),
-        Column("Class", "class"),
-        Column("Amount", "amount_minor", "amount", "currency"),
-        Column("Currency", "currency"),
-    ]
-    found = [*about, Column("Due by", "due_by", "date"), Column("Change", "change", width=44)]
-    gone = [
-        *about,
-        Column("By", "reason", "prose", width=40),
-        Column("Rows", "evidence_of", width=44),
-    ]
-    since = f"since {contents.night_before.isoformat()}"
-    return [
-        Block(_counted(f"New {since}", len(new)), found, new.head(_URGENT)),
-        Block(_counted(f"Cleared {since}", len(cleared)), gone, cleared.head(_URGENT)),
-    ]
+def _numbered(names: Sequence[str]) -> Iterator[tuple[int, str]]:
+    return enumerate(names, start=1)
 
 
-def _counted(what: str, count: int) -> str:
-    """The heading of a block that shows some of its rows."""
-    shown = f"{count:,}" if count <= _URGENT else f"the first {_URGENT} of {count:,}"
-    return f"{what}: {shown if count else 'none'}"
+def _plain(text: str) -> str:
+    return "".join(sign if sign.isprintable() else " " for sign in text)
 
 
-def _work(contents: Contents, to_act: pd.DataFrame) -> Block:
-    keys = ["list", "class", "currency"]
-    open_work = money_by(to_act, keys).astype(dict.fromkeys(keys, "str"))
-    open_work["work"] = open_work["list"].map(_LIST_WORK).fillna("")
-    open_work["where"] = "sheet Open"
-    written = open_work["list"].isin(set(LISTS) - {"pay", "post"})
-    open_work.loc[written, "where"] = "lists/" + open_work["list"] + ".csv"
-    pay = contents.pay.groupby("currency", as_index=False, observed=True).agg(
-        count=("order_ref", "size"), amount_minor=("amount_minor", "sum"), due_by=("due_by", "min")
-    )
-    safe = pay.assign(list="pay", work=_SAFE_TO_PAY, where="lists/pay.csv")
-    safe["class"] = "owed"
-    post = pd.DataFrame(
-        {"list": "post", "work": _READY_TO_POST, "where": "lists/post.csv", "class": "timing"},
-        index=range(min(len(contents.post), 1)),
-    ).assign(count=len(contents.post), currency="")
-    rows = pd.concat([part for part in (open_work, safe, post) if len(part)] or [open_work])
-    rank = {name: place for place, name in enumerate(LISTS)}
-    order = rows["list"].map(rank).fillna(len(rank)).to_numpy().argsort(kind="stable")
-    shown = [
-        Column("List", "list"),
-        Column("What it is", "work", "prose", width=40),
-        Column("How many", "count", "number"),
-        Column("Class", "class"),
-        Column("Amount", "amount_minor", "amount", "currency"),
-        Column("Currency", "currency"),
-        Column("Earliest due", "due_by", "date"),
-        Column("Where", "where", width=44),
-    ]
-    return Block("What to do" if len(rows) else "There is nothing to do.", shown, rows.iloc[order])
-
-
-def _urgent(to_act: pd.DataFrame) -> Block:
-    shown = [
-        Column("Order", "order_ref", width=18),
-        Column("What", "title", "prose", width=40),
-        Column("Days old", "age_days", "number"),
-        Column("Class", "class"),
-        Column("Amount", "amount_minor", "amount", "currency"),
-        Column("Currency", "currency"),
-        Column("Due by", "due_by", "date"),
-        Column("What to do", "action", "prose", width=60),
-        Column("Supplier", "supplier", width=16),
-        Column("Document", "document", width=22),
-    ]
-    rows = to_act.head(_URGENT)
-    return Block(f"The most urgent: {len(rows)} of {len(to_act):,}", shown, rows)
-
-
-def _money(to_act: pd.DataFrame) -> Block:
-    rows = money_in_order(to_act[to_act["amount_minor"].notna()])
-    rows = rows.assign(meaning=rows["class"].astype("str").map(_CLASS_MEANING).fillna(""))
-    shown = [
-        Column("Class", "class"),
-        Column("What it means", "meaning", "prose", width=40),
-        Column("How many", "count", "number"),
-        Column("Currency", "currency"),
-        Column("Amount", "amount_minor", "amount", "currency"),
-    ]
-    note = "Open money by class and currency; these are never added up"
-    return Block(note if len(rows) else "No money is open.", shown, rows)
-
-
-def _states(lines: pd.DataFrame) -> Block:
-    counts = lines["state"].astype("str").value_counts()
-    rows = pd.DataFrame(
-        {
-            "state": LINE_STATES,
-            "meaning": [_STATE_MEANING[name] for name in LINE_STATES],
-            "lines": [int(counts.get(name, 0)) for name in LINE_STATES],
-        }
-    )
-    shown = [
-        Column("State", "state"),
-        Column("What it means", "meaning", "prose", width=40),
-        Column("Lines", "lines", "number"),
-    ]
-    return Block(f"Order lines by state: {len(lines):,}", shown, rows[rows["lines"] > 0])
+def _short(value: object, width: int) -> str:
+    """A text that fits; the whole of it is on its list."""
+    plain = _plain(str(value))
+    return plain if len(plain) <= width else f"{plain[: width - 1]}…"

@@ -5,161 +5,127 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from datetime import date, datetime, time
-from typing import cast
+from dataclasses import dataclass, field, replace
+from datetime import datetime, time
 
 import pyarrow as pa
 import pyarrow.compute as pc
 from openpyxl import Workbook
-from openpyxl.cell import Cell
-from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 from openpyxl.utils import get_column_letter
-from openpyxl.worksheet.header_footer import HeaderFooterItem
-from openpyxl.worksheet.page import PageMargins
-from openpyxl.worksheet.properties import PageSetupProperties
+from openpyxl.worksheet.filters import AutoFilter
+from openpyxl.worksheet.table import Table, TableColumn
 from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.report import columns
+from reconcile.report.action_sheets import worked
 from reconcile.report.cells import (
     LINE_POINTS,
-    MOST_DIGITS,
+    MOST_LINKS,
     PADDING,
     Column,
     Kind,
     Styles,
     cell_text,
+    links_xml,
     rows_xml,
 )
-from reconcile.report.chart import draw
+from reconcile.report.charts import add_charts
 from reconcile.report.contents import Contents
-from reconcile.report.sheets import Block, Sheet, sheets
-from reconcile.report.today import first_sheet
+from reconcile.report.figures import FIGURES
+from reconcile.report.front import lay_out_front
+from reconcile.report.layout import HEADING_ROW, Block, Sheet, heading_rows
+from reconcile.report.looks import NOTE, RIGHT, put, put_heading, set_up_print, styles_of
+from reconcile.report.sheets import sheets
+from reconcile.report.today import first_page
+from reconcile.report.totals import TOTALS
 
-_TITLE = Font(name="Calibri", size=16, bold=True)
-_NOTE = Font(name="Calibri", size=11, bold=True)
-_HEADING = Font(name="Calibri", size=11, bold=True, color="FFFFFFFF")
-_HEADING_FILL = PatternFill("solid", fgColor="FF1F3A4D")
-_RULE = Border(bottom=Side("hair", color="FF8A9BA8"))
-_RIGHT: tuple[Kind, ...] = ("amount", "number")
-_A4 = 9
 _NARROWEST = 8
 _ONE_LINE = 14  # longer headings take two lines
+_FILTER = 2  # characters of a heading that the button of its filter covers
 # A zip archive cannot hold an earlier time than this one.
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 
 
 @dataclass(frozen=True)
-class _Rows:
-    """Rows of a sheet by the row of the heading above them, and the sheet's last cell."""
+class _Rest:
+    """What is put into a sheet after the shell was made.
 
-    below: dict[int, str]
-    last_cell: str
+    ``below``: rows by the row of the heading above them. ``known``: what formulas come to, by
+    their cell. ``last_cell``: of the sheet, blank where the shell knows it.
+    """
+
+    below: dict[int, str] = field(default_factory=dict)
+    links: list[str] = field(default_factory=list)
+    known: dict[str, str] = field(default_factory=dict)
+    last_cell: str = ""
 
 
 def workbook(contents: Contents) -> bytes:
     """report.xlsx as bytes, the same for the same contents."""
-    pages = (first_sheet(contents), *sheets(contents))
-    return book_of(pages, contents.shop, contents.as_of, contents.home_currency)
-
-
-def book_of(pages: Sequence[Sheet], shop: str, day: date, home: str) -> bytes:
-    """A workbook of these sheets as bytes, the same for the same sheets."""
     book = Workbook()
     book.remove(book.worksheets[0])
-    rows: list[_Rows] = []
-    styles: dict[tuple[Kind, int], int] = {}
-    for sheet in pages:
-        page = book.create_sheet(sheet.name)
-        if not styles:
-            styles.update(_styles(page))
-        rows.append(_lay_out(page, sheet, styles, home))
+    work = worked(contents)
+    others = sheets(contents, work)
+    totals = sum(len(sheet.blocks[0].rows) for sheet in others if sheet.name == TOTALS)
+    page = first_page(contents, work, totals)
+    front = book.create_sheet("Today")
+    styles = styles_of(front)
+    rest = [_Rest(known=lay_out_front(front, page))]
+    for sheet in others:
+        made = book.create_sheet(sheet.name)
+        rest.append(_lay_out(made, sheet, styles, contents.home_currency))
+        if sheet.name == FIGURES:
+            add_charts(front, made, sheet, page.charts_from)
     book.properties.creator = "reconcile"
-    book.properties.title = cell_text(pa.array([f"{shop}, {day}"]))[0].as_py()
-    book.properties.created = datetime.combine(day, time())
+    book.properties.title = cell_text(pa.array([f"{contents.shop}, {contents.as_of}"]))[0].as_py()
+    book.properties.created = datetime.combine(contents.as_of, time())
     shell = io.BytesIO()
     book.save(shell)
-    return _filled(shell, rows, day)
+    return _filled(shell, rest, contents)
 
 
-def _styles(page: Worksheet) -> Styles:
-    """The number of each style in the workbook, by kind and by decimals of an amount."""
-    formats: dict[tuple[Kind, int], str] = {
-        ("text", 0): "@",
-        ("prose", 0): "@",
-        ("yes-no", 0): "@",
-        ("date", 0): "yyyy-mm-dd",
-        ("number", 0): "#,##0",
-    }
-    for digits in range(MOST_DIGITS + 1):
-        formats["amount", digits] = "#,##0" + "." * (digits > 0) + "0" * digits
-    out = {}
-    for (kind, digits), number_format in formats.items():
-        cell = Cell(page, row=1, column=1)
-        cell.number_format = number_format
-        right = kind in _RIGHT
-        cell.alignment = Alignment(
-            horizontal="right" if right else "left",
-            vertical="top",
-            indent=0 if right else 1,
-            wrap_text=kind == "prose",
-        )
-        cell.border = _RULE
-        out[kind, digits] = cell.style_id
-    return out
-
-
-def _lay_out(page: Worksheet, sheet: Sheet, styles: Styles, home: str) -> _Rows:
-    """Title, lines, and per block its note and headings; the rows themselves are returned."""
-    row = 1
-    if sheet.title:
-        _put(page, row, 1, sheet.title, _TITLE)
-        row += 1
-    for line in sheet.lines:
-        _put(page, row, 1, line, Font(name="Calibri", size=11))
-        row += 1
-    row += row > 1
+def _lay_out(page: Worksheet, sheet: Sheet, styles: Styles, home: str) -> _Rest:
+    """Notes, headings and tables; the rows themselves are given back."""
     fitted = _fitted_blocks(sheet)
-    below: dict[int, str] = {}
-    for block, shown in zip(sheet.blocks, fitted, strict=True):
-        _put(page, row, 1, block.note, _NOTE)
+    rest = _Rest()
+    last = 1
+    for block, shown, row in zip(sheet.blocks, fitted, heading_rows(sheet.blocks), strict=True):
+        put(page, row - 1, 1, block.note, NOTE)
+        last = row - 1
         if len(block.rows):
-            _put_headings(page, row + 1, shown)
-            below[row + 1] = rows_xml(block.rows, shown, row + 2, styles, home)
-            if len(sheet.blocks) == 1:
-                _keep_headings(page, row + 1, len(shown), len(block.rows))
-            if block.chart is not None:
-                draw(page, block.chart, row + 1, len(block.rows))
-            row += 1 + len(block.rows)
-        row += 2
+            _put_headings(page, row, shown)
+            _name_table(page, block, shown, row)
+            rest.below[row] = rows_xml(block.rows, shown, row + 1, styles, home)
+            rest.links.extend(links_xml(block.rows, shown, row + 1))
+            last = row + len(block.rows)
+    page.freeze_panes = f"A{HEADING_ROW + 1}"
+    page.print_title_rows = f"{HEADING_ROW}:{HEADING_ROW}"
     widest = max(fitted, key=len)
     for place, column in enumerate(widest, start=1):
         page.column_dimensions[get_column_letter(place)].width = column.width + PADDING
-    _set_up_print(page, sheet, row - 2)
-    return _Rows(below, f"{get_column_letter(len(widest))}{row - 2}")
+    set_up_print(page, upright=False, one_page=False)
+    if sheet.printed:
+        page.print_area = f"A1:{get_column_letter(sheet.printed)}{last}"
+    return replace(rest, last_cell=f"{get_column_letter(len(widest))}{last}")
 
 
-def _put(page: Worksheet, row: int, column: int, value: str, font: Font) -> Cell:
-    """A text of our own or of the shop's; never a formula."""
-    cell = cast("Cell", page.cell(row, column))
-    cell.value = cell_text(pa.array([value], pa.large_string()))[0].as_py()
-    cell.data_type = "s"
-    cell.font = font
-    return cell
+def _name_table(page: Worksheet, block: Block, shown: list[Column], row: int) -> None:
+    """A table with a name, so that a person's own formulas and filters can name it."""
+    last = get_column_letter(len(shown))
+    ref = f"A{row}:{last}{row + len(block.rows)}"
+    table = Table(displayName=block.name, ref=ref)
+    if block.filtered:
+        table.autoFilter = AutoFilter(ref=ref)
+    # Without its columns openpyxl would look for them in the rows, which are not there yet.
+    table.tableColumns = [
+        TableColumn(id=place, name=column.heading) for place, column in enumerate(shown, start=1)
+    ]
+    page.add_table(table)
 
 
 def _put_headings(page: Worksheet, row: int, shown: list[Column]) -> None:
     for place, column in enumerate(shown, start=1):
-        cell = _put(page, row, place, column.heading, _HEADING)
-        cell.fill = _HEADING_FILL
-        right = column.kind in _RIGHT
-        cell.alignment = Alignment(
-            horizontal="right" if right else "left",
-            vertical="center",
-            indent=0 if right else 1,
-            wrap_text=True,
-        )
+        put_heading(page, row, place, column.heading, right=column.kind in RIGHT)
     if any(len(column.heading) > column.width for column in shown):
         page.row_dimensions[row].height = 2 * LINE_POINTS
 
@@ -183,41 +149,22 @@ def _fitted_blocks(sheet: Sheet) -> list[list[Column]]:
 
 def _fitted(block: Block, column: Column) -> Column:
     """The column as wide as its longest text, within its limit; what is longer is wrapped."""
+    if not len(block.rows):
+        return column
     words = [column.heading] if len(column.heading) <= _ONE_LINE else column.heading.split()
-    least = max(_NARROWEST, *(len(word) for word in words))
+    least = max(_NARROWEST, *(len(word) + _FILTER * block.filtered for word in words))
     if column.kind == "amount":
         # The widest amount with its decimals and the marks between thousands, or it shows ####.
         most = pc.max(pc.abs(columns.numbers(block.rows[column.source]))).as_py() or 0
         return replace(column, width=max(len(f"{most:,}") + 2, least))
-    if column.kind not in ("text", "prose"):
+    if column.kind not in ("text", "prose", "link"):
         return replace(column, width=max(10, least))
     longest = pc.max(pc.utf8_length(columns.text(block.rows[column.source]))).as_py() or 0
-    kind: Kind = "prose" if longest > column.width else column.kind
+    kind: Kind = "prose" if column.kind == "text" and longest > column.width else column.kind
     return replace(column, kind=kind, width=min(max(longest, least), max(column.width, least)))
 
 
-def _keep_headings(page: Worksheet, row: int, width: int, rows: int) -> None:
-    last = get_column_letter(width)
-    page.freeze_panes = f"A{row + 1}"
-    page.auto_filter.ref = f"A{row}:{last}{row + rows}"
-    page.print_title_rows = f"{row}:{row}"
-
-
-def _set_up_print(page: Worksheet, sheet: Sheet, last_row: int) -> None:
-    page.page_setup.orientation = "portrait" if sheet.one_page else "landscape"
-    page.page_setup.paperSize = _A4
-    page.page_margins = PageMargins(left=0.4, right=0.4, top=0.5, bottom=0.8, footer=0.4)
-    page.page_setup.fitToWidth = 1
-    page.page_setup.fitToHeight = 1 if sheet.one_page else 0
-    page.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
-    footer = cast("HeaderFooterItem", page.oddFooter)
-    footer.left.text = "&A"
-    footer.right.text = "&P / &N"
-    if sheet.printed:
-        page.print_area = f"A1:{get_column_letter(sheet.printed)}{last_row}"
-
-
-def _filled(shell: io.BytesIO, rows: list[_Rows], day: date) -> bytes:
+def _filled(shell: io.BytesIO, rest: list[_Rest], contents: Contents) -> bytes:
     """The shell again, with the rows in it and without the time of day."""
     out = io.BytesIO()
     with (
@@ -228,9 +175,9 @@ def _filled(shell: io.BytesIO, rows: list[_Rows], day: date) -> bytes:
             data = source.read(name)
             sheet = re.fullmatch(r"xl/worksheets/sheet(\d+)\.xml", name)
             if sheet:
-                data = _insert(data.decode(), rows[int(sheet[1]) - 1]).encode()
+                data = _insert(data.decode(), rest[int(sheet[1]) - 1]).encode()
             elif name == "docProps/core.xml":
-                data = _dated(data.decode(), day).encode()
+                data = _dated(data.decode(), contents).encode()
             info = zipfile.ZipInfo(name, _ZIP_TIME)
             info.compress_type = zipfile.ZIP_DEFLATED
             info.create_system = 3
@@ -238,15 +185,25 @@ def _filled(shell: io.BytesIO, rows: list[_Rows], day: date) -> bytes:
     return out.getvalue()
 
 
-def _insert(xml: str, rows: _Rows) -> str:
-    for row, inserted in rows.below.items():
+def _insert(xml: str, rest: _Rest) -> str:
+    """Rows, links and known values, each where the standard wants it."""
+    for cell, value in rest.known.items():
+        formula = re.compile(rf'(<c r="{cell}"[^>]*><f>[^<]*</f>)<v ?(?:/>|></v>)')
+        xml = formula.sub(rf"\g<1><v>{value}</v>", xml, count=1)
+    for row, inserted in rest.below.items():
         end = xml.index("</row>", xml.index(f'<row r="{row}"')) + len("</row>")
         xml = xml[:end] + inserted + xml[end:]
-    whole = f'<dimension ref="A1:{rows.last_cell}"'
-    return re.sub(r'<dimension ref="[^"]*"', whole, xml, count=1)
+    if rest.links:
+        before = "<printOptions" if "<printOptions" in xml else "<pageMargins"
+        links = "".join(rest.links[:MOST_LINKS])
+        xml = xml.replace(before, f"<hyperlinks>{links}</hyperlinks>{before}", 1)
+    if rest.last_cell:
+        whole = f'<dimension ref="A1:{rest.last_cell}"'
+        xml = re.sub(r'<dimension ref="[^"]*"', whole, xml, count=1)
+    return xml
 
 
-def _dated(xml: str, day: date) -> str:
+def _dated(xml: str, contents: Contents) -> str:
     """Core properties; openpyxl notes the moment of saving, which differs on every run."""
-    stamp = f"{day.isoformat()}T00:00:00Z"
+    stamp = f"{contents.as_of.isoformat()}T00:00:00Z"
     return re.sub(r"(<dcterms:modified[^>]*>)[^<]*", rf"\g<1>{stamp}", xml)

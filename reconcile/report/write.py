@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Callable
 from functools import partial
@@ -13,7 +12,8 @@ from reconcile.disk import sync_folder
 from reconcile.report.contents import Contents
 from reconcile.report.csv_files import csv_tables, rejected_bytes, write_csv
 from reconcile.report.folder import check_writable, digest_of, finish, recover, replace_folder
-from reconcile.report.summary import summary
+from reconcile.report.messages import MESSAGES, supplier_messages
+from reconcile.report.summary import summary_json
 from reconcile.report.workbook import workbook
 
 __all__ = ["check_writable", "finish", "recover", "write_outputs"]
@@ -26,9 +26,9 @@ def write_outputs(contents: Contents, out: Path, keep: Callable[[str], None] | N
     shown: where it fails, nothing is.
 
     report.xlsx, exceptions.csv, order_lines.csv, summary.json and run.log always; each of
-    lists/*.csv, rejected_rows.csv and rejected/*.csv where it has rows, and an earlier one is
-    removed where it has not. All but run.log are the same bytes for the same contents. Raises
-    FaultError where the disk does not take them.
+    lists/*.csv, lists/messages/*.txt, rejected_rows.csv and rejected/*.csv where it has rows, and
+    an earlier one is removed where it has not. All but run.log are the same bytes for the same
+    contents. Raises FaultError where the disk does not take them.
     """
     replace_folder(out, partial(_fill, contents, keep))
 
@@ -37,6 +37,12 @@ def _fill(contents: Contents, keep: Callable[[str], None] | None, folder: Path) 
     tables = csv_tables(contents)
     if any(path.startswith("lists/") for path in tables):
         (folder / "lists").mkdir()
+    messages = supplier_messages(contents)
+    if messages:
+        (folder / "lists").mkdir(exist_ok=True)
+        (folder / MESSAGES).mkdir()
+    for name, text in messages.items():
+        _write(folder / MESSAGES / name, partial(_put, text.encode()))
     for path, table in tables.items():
         _write(folder / path, partial(write_csv, table))
     if contents.rejected_files:
@@ -45,7 +51,7 @@ def _fill(contents: Contents, keep: Callable[[str], None] | None, folder: Path) 
         _write(folder / "rejected" / one.name, partial(_put, rejected_bytes(one)))
     for name, data in (
         ("report.xlsx", workbook(contents)),
-        ("summary.json", _json(summary(contents))),
+        ("summary.json", summary_json(contents).encode()),
         ("run.log", _log(contents).encode()),
     ):
         _write(folder / name, partial(_put, data))
@@ -65,10 +71,6 @@ def _write(path: Path, put: Callable[[BinaryIO], None]) -> None:
 
 def _put(data: bytes, file: BinaryIO) -> None:
     file.write(data)
-
-
-def _json(value: dict[str, object]) -> bytes:
-    return (json.dumps(value, indent=2, sort_keys=True, ensure_ascii=False) + "\n").encode()
 
 
 def _log(contents: Contents) -> str:

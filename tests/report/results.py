@@ -59,6 +59,7 @@ def results(**changes: Any) -> Contents:
     exceptions.loc[exceptions["verdict"] == "unknown", "cause"] = "kestrel-payments: too old"
     exceptions["explanation"] = "For " + exceptions["order_ref"] + ": 2 payments of 90.00 in all."
     exceptions["action"] = "Write to " + exceptions["supplier"] + " and ask what happened."
+    exceptions["request"] = "Please send it, or return the money."
     exceptions["evidence"] = "store/orders-1.csv row 2; payments/kestrel.csv row 17"
     exceptions["first_seen"] = "2026-10-30"
     exceptions["change"] = "same"
@@ -75,7 +76,6 @@ def results(**changes: Any) -> Contents:
         [["abcdefabcdef", "unpaid", "Not paid", "owed", "pay", "1250", "EUR", "LL-7", "",
           "kestrel", "", "new or changed rows in the payments", "payments/kestrel.csv row 31"]],
     )  # fmt: skip
-    moves = ["class", "currency", "move", "count", "amount_minor"]
     contents = Contents(
         shop="Lantern Lane",
         as_of=AS_OF,
@@ -84,16 +84,22 @@ def results(**changes: Any) -> Contents:
         exceptions=exceptions,
         night_before=date(2026, 10, 30),
         cleared=cleared,
-        moves=frame(moves, []),
-        nights=frame(["night", "class", "currency", "count", "amount_minor"], []),
+        moves=_read("moves"),
+        nights=frame(
+            ["night", "class", "currency", "count", "amount_minor"],
+            [
+                ["2026-10-30", "owed", "EUR", "2", "5750"],
+                ["2026-10-31", "owed", "EUR", "1", "4500"],
+            ],
+        ),
         order_lines=_read("order_lines"),
         pay=frame(
-            ["order_ref", "supplier", "invoice_no", "amount_minor", "currency", "due_by"],
-            [["LL-1001", "kestrel", "INV-5", "4500", "EUR", "2026-10-21"]],
+            ["order_ref", "supplier", "invoice_no", "amount_minor", "currency", "due_by", "id"],
+            [["LL-1001", "kestrel", "INV-5", "4500", "EUR", "2026-10-21", "unpaid:1001"]],
         ),
         post=frame(
-            ["order_ref", "sku", "carrier", "tracking_no"],
-            [["LL-1007", "LAMP-1", "An Post", "1111222233334444"]],
+            ["order_ref", "sku", "carrier", "tracking_no", "id"],
+            [["LL-1007", "LAMP-1", "An Post", "1111222233334444", "to-post:1007"]],
         ),
         rejected=frame(
             ["source", "file", "sheet", "row", "column", "text", "expected"],
@@ -126,14 +132,14 @@ def empty_results() -> Contents:
     full = results()
     names = (
         *("exceptions", "order_lines", "pay", "post", "rejected", "notes", "files", "sums"),
-        "proofs",
+        *("proofs", "cleared", "moves", "nights"),
     )
     return replace(full, rejected_files=[], **{name: getattr(full, name).head(0) for name in names})
 
 
 def with_text(contents: Contents, text: str) -> Contents:
     """The same night with this text in every free text of every table."""
-    kept = {"verdict", "class", "currency", "list", "severity", "state", "unit"}
+    kept = {"verdict", "class", "currency", "list", "severity", "state", "unit", "night", "move"}
     changed: dict[str, Any] = {"shop": text}
     for name, table in vars(contents).items():
         if isinstance(table, pd.DataFrame):

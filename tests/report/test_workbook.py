@@ -19,37 +19,38 @@ from hypothesis import strategies as st
 from openpyxl.workbook.workbook import Workbook
 from openpyxl.worksheet.worksheet import Worksheet
 
-from reconcile.report import sheets
 from reconcile.report.cells import CELL_LIMIT, CUT_MARK
-from reconcile.report.contents import VERDICTS, Contents
+from reconcile.report.contents import Contents
 from reconcile.report.summary import CAUTION
 from reconcile.report.workbook import workbook
 from tests.report.results import AS_OF, empty_results, results, with_text
 
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
+_LISTS = ("Hold", "Pay", "Chase", "Claim", "Post", "Check")
 
 
 def _open(contents: Contents) -> Workbook:
-    return openpyxl.load_workbook(io.BytesIO(workbook(contents)))
+    return openpyxl.load_workbook(io.BytesIO(workbook(contents)), data_only=True)
 
 
 def _table(page: Worksheet, heading: str) -> pd.DataFrame:
     """The table whose first heading is this one, down to the first row without a value."""
     rows = [list(row) for row in page.iter_rows(values_only=True)]
     [top] = [place for place, row in enumerate(rows) if row[0] == heading]
-    names = [name for name in rows[top] if name is not None]
+    at = [place for place, name in enumerate(rows[top]) if name]
     body: list[list[Any]] = []
     for row in rows[top + 1 :]:
-        if not any(value is not None for value in row):
+        if not any(row[place] is not None for place in at):
             break
-        body.append(row[: len(names)])
-    return pd.DataFrame(body, columns=names, dtype=object)
+        body.append([row[place] for place in at])
+    return pd.DataFrame(body, columns=[rows[top][place] for place in at], dtype=object)
 
 
 def _exact(contents: Contents, name: str) -> list[list[tuple[str, str]]]:
     """A sheet as it stands in its part: per row, each cell's type and text."""
-    place = ("Today", "Open", "Waiting", "Unknown").index(name) + 1
-    with zipfile.ZipFile(io.BytesIO(workbook(contents))) as archive:
+    data = workbook(contents)
+    place = openpyxl.load_workbook(io.BytesIO(data)).sheetnames.index(name) + 1
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
         root = ET.fromstring(archive.read(f"xl/worksheets/sheet{place}.xml"))  # noqa: S314
     return [
         [(cell.get("t", ""), "".join(cell.itertext())) for cell in row.iter(f"{_MAIN}c")]
@@ -57,193 +58,280 @@ def _exact(contents: Contents, name: str) -> list[list[tuple[str, str]]]:
     ]
 
 
-def test_every_verdict_has_a_sheet_and_every_exception_a_row() -> None:
+def test_every_list_has_a_sheet_and_every_exception_a_row() -> None:
     contents = results()
     book = _open(contents)
     assert book.sheetnames == [
-        *("Today", "Open", "Waiting", "Unknown", "Follows", "Accepted"),
-        *("Order lines", "Inputs", "Rejected rows", "Notes", "Rules"),
+        *("Today", *_LISTS, "Waiting", "Unknown", "Follows", "Accepted", "Cleared", "Totals"),
+        *("Order lines", "Evidence", "Proof", "Inputs", "Input sums", "Rejected rows", "Notes"),
+        *("Rules", "Figures"),
     ]
-    for verdict in VERDICTS:
-        expected = contents.exceptions[contents.exceptions["verdict"] == verdict]
+    found = contents.exceptions
+    for verdict in ("waiting", "unknown", "follows", "accepted"):
         shown = _table(book[verdict.capitalize()], "Due by")
-        assert list(shown["Id"]) == list(expected["id"])
-        assert [value or "" for value in shown["Document"]] == list(expected["document"])
+        assert list(shown["Id"]) == list(found[found["verdict"] == verdict]["id"])
+    to_act = found[found["verdict"] == "open"]
+    shown = _table(book["Evidence"], "List")
+    assert sorted(shown["Id"]) == sorted(to_act["id"])
+    for name in _LISTS:
+        rows = _table(book[name], "Due by")
+        assert len(rows) == (to_act["list"] == name.lower()).sum()
+    assert list(_table(book["Cleared"], "Amount")["Cleared by"]) == [
+        "new or changed rows in the payments"
+    ]
+
+
+def test_lists_are_in_the_order_of_deadline_and_money() -> None:
+    contents = results()
+    contents.exceptions["list"] = "chase"
+    contents.exceptions.loc[:9, "due_by"] = pd.Timestamp("2026-10-20")
+    contents.exceptions.loc[2, "due_by"] = pd.Timestamp("2026-10-19")
+    contents.exceptions.loc[4, "due_by"] = pd.NaT
+    shown = _table(_open(contents)["Chase"], "Due by")
+    # 3,100 yen are less than 20 euros; what has no amount comes last of its day, no day last
+    assert list(shown["Order"]) == [
+        *("LL-1003", "LL-1002", "LL-1001", "LL-1004", "LL-1008", "9999", "LL-1006", "LL-1007"),
+        *(None, "LL-1005"),
+    ]
+
+
+def test_rows_of_lists_lead_to_their_evidence_and_back() -> None:
+    book = openpyxl.load_workbook(io.BytesIO(workbook(results())))
+    for name in _LISTS:
+        page = book[name]
+        [column] = [cell.column for cell in page[2] if cell.value == "Evidence"]
+        for row in range(3, 3 + len(_table(page, "Due by"))):
+            cell = page.cell(row, column)
+            assert cell.hyperlink is not None
+            sheet, place = str(cell.hyperlink.location).replace("'", "").split("!")
+            back = book[sheet][place]
+            assert back.hyperlink.location == f"'{name}'!A{row}"
+            assert cell.value == f"Evidence, row {back.row}"
+    lines = [cell for [cell] in book["Evidence"]["B3:B12"] if cell.hyperlink]
+    for cell in lines:
+        sheet, place = str(cell.hyperlink.location).replace("'", "").split("!")
+        assert book[sheet][place].offset(0, 1).value == cell.value
+    assert len(lines) == 4
 
 
 def test_amounts_are_numbers_with_the_decimals_of_their_currency() -> None:
-    page = _open(results())["Open"]
-    [column] = [cell.column or 0 for cell in page[2] if cell.value == "Amount"]
-    found = [page.cell(row, column) for row in (3, 4, 5, 6, 8, 11)]
+    book = _open(results())
+    found = [book["Pay"]["B3"], *(cell for [cell] in book["Claim"]["B3:B4"])]
+    found += [cell for [cell] in book["Chase"]["B3:B5"]] + [book["Check"]["B4"]]
     assert [(cell.value, cell.number_format) for cell in found] == [
         (45, "#,##0.00"),
         (1234567.89, "#,##0.00"),
         (3100, "#,##0"),
-        (1.25, "#,##0.000"),
         (None, "#,##0"),
-        (-0.05, "#,##0.00"),
+        (1.25, "#,##0.000"),
+        (9.99, "#,##0.00"),
+        (None, "#,##0"),
     ]
-    texts = [row[8] for row in _exact(results(), "Open")[2:]]
-    assert texts[1] == ("", "1234567.89")
-    assert texts[3] == ("", "1.250")
+    assert _exact(results(), "Claim")[2][1] == ("", "1234567.89")
+    assert _exact(results(), "Chase")[3][1] == ("", "1.250")
 
 
 def test_an_amount_of_more_digits_than_a_spreadsheet_keeps_is_a_text() -> None:
     contents = results()
     contents.exceptions.loc[0, "amount_minor"] = 1234567890123456789
-    assert _exact(contents, "Open")[2][8] == ("inlineStr", "12345678901234567.89")
+    assert _exact(contents, "Pay")[2][1] == ("inlineStr", "12345678901234567.89")
 
 
 def test_dates_are_dates_and_references_are_texts() -> None:
-    page = _open(results())["Open"]
-    headings = {cell.value: cell.column or 0 for cell in page[2]}
-    assert page.cell(3, headings["Due by"]).value == datetime(2026, 10, 21)  # noqa: DTZ001
-    assert page.cell(3, headings["Due by"]).number_format == "yyyy-mm-dd"
-    for row, text in ((8, "1111222233334444"), (9, "00123"), (11, "10e5")):
-        cell = page.cell(row, headings["Document"])
+    book = _open(results())
+    assert book["Pay"]["A3"].value == datetime(2026, 10, 21)  # noqa: DTZ001
+    assert book["Pay"]["A3"].number_format == "yyyy-mm-dd"
+    for name, text in (("Chase", "1111222233334444"), ("Check", "10e5")):
+        page = book[name]
+        [column] = [cell.column for cell in page[2] if cell.value == "Document"]
+        [cell] = [page.cell(row, column) for row in (3, 4) if page.cell(row, column).value]
         assert (cell.value, cell.data_type, cell.number_format) == (text, "s", "@")
+    shown = _table(book["Post"], "Due by")
+    assert list(shown["Tracking number to post"]) == ["1111222233334444"]
 
 
 def test_a_date_that_programs_count_differently_is_a_text() -> None:
     contents = results()
-    contents.exceptions.loc[0, "due_by"] = pd.Timestamp("1900-02-28")
-    contents.exceptions.loc[1, "due_by"] = pd.Timestamp("1900-03-01")
-    rows = _exact(contents, "Open")
+    contents.exceptions.loc[1, "due_by"] = pd.Timestamp("1900-02-28")
+    contents.exceptions.loc[2, "due_by"] = pd.Timestamp("1900-03-01")
+    rows = _exact(contents, "Claim")
     assert rows[2][0] == ("inlineStr", "1900-02-28")
     assert rows[3][0] == ("", "61")
 
 
-def test_today_begins_with_what_is_new_and_what_was_cleared() -> None:
-    contents = results()
-    contents.exceptions.loc[contents.exceptions["verdict"] == "open", "change"] = "new"
-    cells = [str(cell.value) for [cell] in _open(contents)["Today"]["A1:A40"]]
-    new = int((contents.exceptions["verdict"] == "open").sum())
-    begin = cells.index(f"New since 2026-10-30: {new}")
-    end = cells.index("Cleared since 2026-10-30: 1")
-    assert begin < end < cells.index("What to do")
-    assert cells[end + 2] == "LL-7"
-    alone = _open(results(night_before=None))["Today"]
-    assert not any("since" in str(cell.value) for [cell] in alone["A1:A40"])
-
-
 def test_today_adds_up_to_the_open_exceptions_and_never_across() -> None:
-    contents = results(night_before=None)
+    contents = results()
     to_act = contents.exceptions[contents.exceptions["verdict"] == "open"]
     page = _open(contents)["Today"]
     money = _table(page, "Class")
     shown = {
-        (row["Class"], row["Currency"]): (Decimal(str(row["Amount"])), row["How many"])
-        for row in money.to_dict("records")
+        (row["Class"], row["Currency"]): (Decimal(str(row["Open now"])), row["Rows"])
+        for row in money.head(7).to_dict("records")
     }
     assert shown == {
-        ("stop", "EUR"): (Decimal("20"), 1),
+        ("stop", "EUR"): (Decimal(20), 1),
         ("claim", "BHD"): (Decimal("1.25"), 1),
         ("claim", "EUR"): (Decimal("1234577.88"), 2),
-        ("claim", "JPY"): (Decimal("3100"), 1),
-        ("owed", "EUR"): (Decimal("45"), 1),
+        ("claim", "JPY"): (Decimal(3100), 1),
+        ("claim", "USD"): (Decimal(0), 0),
+        ("owed", "EUR"): (Decimal(45), 1),
         ("at-risk", "EUR"): (Decimal("-0.05"), 1),
     }
-    work = _table(page, "List")
-    files = work["What it is"].str.contains("safe to pay|ready to post")
-    assert Counter(to_act["list"]) == Counter(
-        work[~files].groupby("List")["How many"].sum().to_dict()
-    )
-    assert list(work[files]["Where"]) == ["lists/pay.csv", "lists/post.csv"]
-    assert list(_table(page, "Order")["What"]) == list(to_act["title"].head(10))
-    states = _table(page, "State")
-    assert dict(zip(states["State"], states["Lines"], strict=True)) == dict(
-        Counter(contents.order_lines["state"])
+    moved = money.set_index(["Class", "Currency"])
+    assert moved.T[("owed", "EUR")].tolist()[2:7] == [57.5, 0, 0, -12.5, 0]
+    assert moved.T[("claim", "USD")].tolist()[2:7] == [5, 0, 0, -5, 0]
+    urgent = _table(page, "Due by")
+    # High before medium before low; then by deadline
+    assert list(urgent["List"]) == [
+        *("claim", "claim", "pay", "check", "hold", "chase", "chase", "check", "post", "chase"),
+    ]
+    work = _table(page, "List").head(8)
+    counts = dict(zip(work["List"], work["Open"], strict=True))
+    assert {name: count for name, count in counts.items() if count} == Counter(to_act["list"])
+
+
+def test_today_shows_the_order_lines_by_state() -> None:
+    contents = results()
+    rows = list(_open(contents)["Today"].iter_rows(values_only=True))
+    [top] = [at for at, row in enumerate(rows) if row[6] == "State"]
+    found = {row[6]: row[9] for row in rows[top + 1 : top + 11]}
+    assert {name: count for name, count in found.items() if count} == Counter(
+        contents.order_lines["state"]
     )
 
 
 def _today(contents: Contents) -> list[str]:
-    return [str(cell.value) for [cell] in _open(contents)["Today"]["A1:A14"]]
+    return [str(cell.value) for [cell] in _open(contents)["Today"]["A1:A20"]]
 
 
 def test_today_says_whether_it_can_be_trusted() -> None:
     contents = results()
-    assert _today(contents)[:5] == [
+    assert [line for line in _today(contents)[:9] if line != "None"] == [
         "Lantern Lane: what to do on 2026-10-31",
         CAUTION,
-        "Every row is accounted for; proofs that hold: 2 of 2.",
-        "Rows rejected, and in no figure: 1 of 26 (see Rejected rows).",
-        "Exceptions that these files cannot decide: 1 (see Unknown).",
+        "Can this be trusted?",
+        "Every row and amount is accounted for: 2 of 2 proofs hold (sheet Proof).",
+        "Rows rejected, and in no figure: 1 of 26 (sheet Rejected rows).",
+        "The files reach: orders to 2026-10-31, invoices to 2026-10-31.",
+        "Exceptions that these files cannot decide: 1 (sheet Unknown).",
     ]
     contents.proofs.loc[1, "holds"] = False
-    assert _today(contents)[2].startswith("PROOF FAILED, do not act on this report: Settled")
+    assert any(
+        line.startswith("PROOF FAILED, do not act on this report: Settled")
+        for line in _today(contents)
+    )
 
 
-def test_a_quiet_night_says_so_on_every_sheet() -> None:
+def test_a_quiet_night_says_so_and_has_no_empty_sheet() -> None:
     contents = empty_results()
     book = _open(contents)
     assert "There is nothing to do." in _today(contents)
-    first = {page.title: page["A1"].value for page in book.worksheets[1:]}
-    assert first == {
-        "Open": "Nothing is open.",
-        "Waiting": "Nothing is waiting.",
-        "Unknown": "Nothing is unknown: the files could decide every rule.",
-        "Follows": "No exception follows from another.",
-        "Order lines": "There are no order lines.",
-        "Inputs": "What was read",
-        "Rejected rows": "No row was rejected.",
-        "Notes": "Nothing else was found.",
-        "Rules": "Rules: 1.",
-    }
+    assert book.sheetnames == ["Today", "Rules", "Figures"]
 
 
 def test_inputs_show_where_every_row_went() -> None:
-    page = _open(results())["Inputs"]
-    proofs = _table(page, "Unit")
+    book = _open(results())
+    proofs = _table(book["Proof"], "Unit")
     assert list(proofs["Left"]) == [26, 12345.67]
     assert list(proofs["Holds"]) == ["yes", "yes"]
-    rows = [row for row in page.iter_rows(values_only=True) if row[0] == "kestrel-bills"]
-    assert rows[0][2:10] == (9, 4, 0, 1, 0, 0, 0, 4)
-    assert rows[1][2:5] == (4, 3100, "JPY")
-
-
-def test_tables_can_be_filtered_and_printed() -> None:
-    for page in _open(results()).worksheets:
-        assert page.page_setup.orientation == "landscape"
-        assert (page.page_setup.fitToWidth, page.page_setup.fitToHeight) == (1, 0)
-        if page.title in ("Today", "Inputs"):
-            assert page.auto_filter.ref is None
-        else:
-            assert page.freeze_panes == "A3"
-            assert page.print_title_rows == "$2:$2"
-            assert page.auto_filter.ref == f"A2:{page.dimensions.split(':')[1]}"
-
-
-def test_a_sheet_beyond_its_limit_says_where_the_rest_is(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(sheets, "CAP", 4)
-    book = _open(results())
-    assert book["Open"]["A1"].value == (
-        "Open exceptions; act on these: 10. The first 4 are here, the most urgent first; "
-        "the other 6 are in exceptions.csv only."
+    files, sums = (
+        [row for row in book[name].iter_rows(values_only=True) if row[0] == "kestrel-bills"]
+        for name in ("Inputs", "Input sums")
     )
-    shown = _table(book["Open"], "Due by")
-    assert list(shown["Order"]) == ["LL-1001", "LL-1002", "LL-1003", "LL-1004"]
-    assert list(_table(book["Order lines"], "State")["State"]) == [
-        *("to-pay", "to-ship", "unknown", "in-transit")
+    assert files[0][2:10] == (9, 4, 0, 1, 0, 0, 0, 4)
+    assert sums[0][2:6] == ("line_total", 4, 3100, "JPY")
+
+
+def test_sheets_have_named_tables_headings_in_sight_and_a_printed_page() -> None:
+    book = openpyxl.load_workbook(io.BytesIO(workbook(results())))
+    names = []
+    for page in book.worksheets:
+        assert (page.page_setup.fitToWidth, page.page_setup.paperSize) == (1, 9)
+        assert not page.merged_cells.ranges
+        if page.title == "Today":
+            assert page.page_setup.fitToHeight == 1
+            assert page.page_setup.orientation == "portrait"
+            continue
+        assert page.page_setup.fitToHeight == 0
+        assert page.freeze_panes == "A3"
+        assert page.print_title_rows == "$2:$2"
+        for table in page.tables.values():
+            names.append(table.displayName)
+            top = page[table.ref][0]
+            assert [cell.value for cell in top] == [one.name for one in table.tableColumns]
+            assert len({cell.value for cell in top}) == len(top)
+    assert len(set(names)) == len(names)
+    assert {"PayList", "PayTotals", "OpenTotals", "OrderLines", "Evidence", "Rules"} <= set(names)
+
+
+def test_a_sheet_beyond_its_limit_says_where_the_rest_is() -> None:
+    contents = results(report_rows=1)
+    book = _open(contents)
+    assert book["Chase"]["A1"].value == (
+        "Ask the supplier: 3. The first 1 are here, the most urgent first; "
+        "the other 2 are in lists/chase.csv only. Totals below."
+    )
+    assert list(_table(book["Chase"], "Due by")["Order"]) == ["LL-1006"]
+    assert [name for name in book.sheetnames if name.startswith("Evidence")] == [
+        "Evidence",
+        *(f"Evidence {number}" for number in range(2, 7)),
     ]
+    totals = _table(book["Totals"], "List")
+    assert set(totals["Agrees"]) == {"yes"}
+    chase = totals[totals["List"] == "chase"].set_index(["Class", "Currency"])
+    assert chase.T[("claim", "EUR")].tolist()[1:8] == [0, 0, 1, 9.99, 1, 9.99, 1]
+    assert sum(totals["Rows in all"]) == 10
+
+
+def test_order_lines_are_those_that_are_not_finished_or_have_an_exception() -> None:
+    contents = results()
+    contents.order_lines.loc[1, "order_ref"] = "LL-7777"
+    shown = _table(_open(contents)["Order lines"], "State")
+    assert list(shown["State"]) == ["to-pay", "to-ship", "unknown", "in-transit"]
+    contents.order_lines.loc[1, "order_ref"] = "LL-1012"  # delivered, and a decision covers it
+    shown = _table(_open(contents)["Order lines"], "State")
+    assert list(shown["State"])[-1] == "delivered"
+
+
+def test_rules_that_the_shop_changed_are_marked() -> None:
+    rules = _table(_open(results())["Rules"], "Rule")
+    assert list(rules["By the shop"]) == ["CHANGED"]
+
+
+def test_figures_are_those_of_the_open_exceptions() -> None:
+    page = _open(results())["Figures"]
+    ages = _table(page, "Days old")
+    assert list(ages.columns) == [
+        *("Days old", "stop, EUR", "claim, EUR", "owed, EUR", "at-risk, EUR"),
+    ]
+    assert list(ages["claim, EUR"]) == [0, 0, 1234627.09, 0, 0, 0]
+    nights = _table(page, "Night")
+    assert list(nights["Open exceptions"]) == [2, 10]
 
 
 def test_a_text_beyond_a_cell_is_cut_where_everybody_sees_it() -> None:
     contents = results()
-    contents.exceptions.loc[0, "explanation"] = "x" * (CELL_LIMIT + 1)
-    contents.exceptions.loc[1, "explanation"] = "\U0001f3ee" * CELL_LIMIT
-    contents.exceptions.loc[2, "explanation"] = "y" * CELL_LIMIT
-    shown = _table(_open(contents)["Open"], "Due by")["Explanation"]
-    assert shown[0] == "x" * (CELL_LIMIT - len(CUT_MARK)) + CUT_MARK
-    assert shown[1].endswith("\U0001f3ee" + CUT_MARK)
-    assert len(shown[1].encode("utf-16-le")) // 2 in (CELL_LIMIT - 1, CELL_LIMIT)
-    assert shown[2] == "y" * CELL_LIMIT
+    contents.exceptions.loc[3, "explanation"] = "x" * (CELL_LIMIT + 1)
+    contents.exceptions.loc[4, "explanation"] = "\U0001f3ee" * CELL_LIMIT
+    contents.exceptions.loc[5, "explanation"] = "y" * CELL_LIMIT
+    shown = _table(_open(contents)["Chase"], "Due by").set_index("Order")["Explanation"]
+    assert shown["LL-1004"] == "x" * (CELL_LIMIT - len(CUT_MARK)) + CUT_MARK
+    assert shown["LL-1005"].endswith("\U0001f3ee" + CUT_MARK)
+    assert len(shown["LL-1005"].encode("utf-16-le")) // 2 in (CELL_LIMIT - 1, CELL_LIMIT)
+    assert shown["LL-1006"] == "y" * CELL_LIMIT
 
 
 @pytest.mark.parametrize("text", ["=1+1", "=cmd|' /C calc'!A0", "+1", "-1", "@SUM(A1)", "{=1}"])
 def test_no_text_becomes_a_formula(text: str) -> None:
-    book = _open(with_text(results(), text))
+    data = workbook(with_text(results(), text))
+    book = openpyxl.load_workbook(io.BytesIO(data))
     cells = [cell for page in book.worksheets for row in page.iter_rows() for cell in row]
-    assert {cell.data_type for cell in cells} <= {"s", "n", "d"}
+    plain = openpyxl.load_workbook(io.BytesIO(workbook(results())))
+    ours = {cell.value for page in plain for row in page.iter_rows() for cell in row}
+    formulas = {cell.value for cell in cells if cell.data_type == "f"}
+    assert formulas <= ours
+    assert len(formulas) > 40
+    assert {cell.data_type for cell in cells} <= {"s", "n", "d", "f"}
     assert {cell.data_type for cell in cells if cell.value == text} == {"s"}
     assert sum(cell.value == text for cell in cells) > 100
 
@@ -264,10 +352,12 @@ def _as_a_spreadsheet_reads(text: str) -> str:
 )
 def test_any_text_comes_back_as_it_was(texts: list[str]) -> None:
     contents = results()
-    contents.exceptions["explanation"] = pd.Series(texts, dtype="str")
-    found = [row[11][1] for row in _exact(contents, "Open")[2:]]
+    contents.exceptions["explanation"] = pd.Series(texts, dtype="str") + "."
+    contents.exceptions["list"], contents.exceptions["due_by"] = "chase", pd.NaT
+    contents.exceptions["amount_minor"] = contents.exceptions["amount_home_minor"] = 1
+    found = [row[9][1] for row in _exact(contents, "Chase")[2:12]]
     expected = [
-        re.sub("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]", "\ufffd", text)
+        re.sub("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]", "\ufffd", text) + "."
         for text in texts[:10]
     ]
     assert [_as_a_spreadsheet_reads(text) for text in found] == expected

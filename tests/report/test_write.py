@@ -46,9 +46,12 @@ def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_files_of_a_night_with_everything(night: Path) -> None:
     lists = ("chase", "check", "claim", "hold", "pay", "post")
+    messages = ("alder-chase", "alder-claim", "kestrel-chase", "kestrel-claim")
     assert sorted(_files(night)) == [
         "exceptions.csv",
-        *(f"lists/{name}.csv" for name in lists),
+        *(f"lists/{name}.csv" for name in lists[:4]),
+        *(f"lists/messages/{name}.txt" for name in messages),
+        *("lists/pay.csv", "lists/post.csv"),
         *("order_lines.csv", "rejected/store-orders-1.csv", "rejected_rows.csv", "report.xlsx"),
         *("run.log", "summary.json"),
     ]

@@ -1,0 +1,229 @@
+"""The sheets to work through: one for each list, and where the evidence of each row stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from reconcile.report.cells import Column
+from reconcile.report.contents import LISTS, Contents
+from reconcile.report.layout import FIRST_ROW, Block, Sheet, cell, note_of
+from reconcile.report.totals import list_totals
+
+LIST_WORK = {
+    "hold": "Do not pay: hold these back",
+    "pay": "Not paid, or not in full",
+    "chase": "Ask the supplier",
+    "claim": "Ask for the money back",
+    "post": "Give the customer the tracking number",
+    "refund": "Pay the customer back",
+    "collect": "Ask the customer for the rest",
+    "check": "Look at these before you decide",
+}
+_WHAT = Column("What", "title", "prose", width=28)
+_WHY = Column("Explanation", "explanation", "prose", width=54)
+_DO = Column("What to do", "action", "prose", width=40)
+_ORDER = Column("Order", "order_ref", width=18)
+_SKU = Column("SKU", "sku", width=18)
+_SUPPLIER = Column("Supplier", "supplier", width=16)
+_DOCUMENT = Column("Document", "document", width=22)
+# What a person needs who works through the list, after deadline and money
+_COLUMNS = {
+    "hold": [_SUPPLIER, _DOCUMENT, _ORDER, _SKU, _WHAT, _WHY, _DO],
+    "pay": [
+        _SUPPLIER,
+        _ORDER,
+        Column("In pay.csv", "ready", "yes-no"),
+        Column("Invoice", "invoice_no", width=22),
+        _WHAT,
+        _WHY,
+    ],
+    "chase": [_SUPPLIER, _ORDER, _SKU, _DOCUMENT, _WHAT, _WHY, _DO],
+    "claim": [_SUPPLIER, _ORDER, _SKU, _DOCUMENT, _WHAT, _WHY, _DO],
+    "post": [
+        _ORDER,
+        _SKU,
+        Column("Carrier", "carrier", width=18),
+        Column("Tracking number to post", "tracking_no", width=26),
+        _SUPPLIER,
+        _WHAT,
+        _WHY,
+    ],
+    "refund": [_ORDER, _WHAT, _WHY, _DO],
+    "collect": [_ORDER, _WHAT, _WHY, _DO],
+    "check": [
+        Column("Severity", "severity"),
+        _WHAT,
+        _SUPPLIER,
+        _ORDER,
+        _SKU,
+        _DOCUMENT,
+        _WHY,
+        _DO,
+    ],
+}
+_LAST = [Column("Change", "change"), Column("Evidence", "seen_at", "link", link="evidence_at")]
+
+
+@dataclass(frozen=True)
+class Worked:
+    """Open exceptions as the lists show them.
+
+    ``lists``: per list all of its rows, the most urgent first. ``shown``: those on the sheets, in
+    the order of the lists, with ``sheet`` and ``at`` (its row there).
+    """
+
+    lists: dict[str, pd.DataFrame]
+    shown: pd.DataFrame
+
+
+def sheet_name(of: str) -> str:
+    """What the sheet of a list is called."""
+    return of.capitalize()
+
+
+def by_urgency(rows: pd.DataFrame) -> pd.DataFrame:
+    """By deadline, then by money in the home currency, the most first; else as they came.
+
+    Money that no rate turns into the home currency comes after money that one does.
+    """
+    home, own = (rows[name].astype("Float64") for name in ("amount_home_minor", "amount_minor"))
+    keys = pd.DataFrame({"due": rows["due_by"], "home": -home, "own": -own})
+    return rows.loc[keys.sort_values(["due", "home", "own"], kind="stable").index]
+
+
+def worked(contents: Contents) -> Worked:
+    """The lists of what is open, and where each row of them stands."""
+    is_open = contents.exceptions[contents.exceptions["verdict"] == "open"]
+    to_act = _with_lists(contents, is_open.reset_index(drop=True))
+    lists = {name: by_urgency(to_act[to_act["list"] == name]) for name in LISTS}
+    lists = {name: rows for name, rows in lists.items() if len(rows)}
+    most = contents.report_rows
+    parts = [
+        rows.head(most).assign(
+            sheet=sheet_name(name), at=FIRST_ROW + np.arange(min(len(rows), most))
+        )
+        for name, rows in lists.items()
+    ]
+    none = to_act.head(0).assign(sheet="", at=0)
+    shown = pd.concat(parts or [none], ignore_index=True)
+    return Worked(lists, shown)
+
+
+def _with_lists(contents: Contents, to_act: pd.DataFrame) -> pd.DataFrame:
+    """What pay.csv and post.csv add to an exception: its invoices, and what to post."""
+    pay = contents.pay.drop_duplicates("id").set_index("id")
+    post = contents.post.drop_duplicates("id").set_index("id")
+    return to_act.assign(
+        ready=to_act["id"].isin(pay.index),
+        invoice_no=_of(to_act, pay["invoice_no"]),
+        carrier=_of(to_act, post["carrier"]),
+        tracking_no=_of(to_act, post["tracking_no"]),
+    )
+
+
+def _of(rows: pd.DataFrame, texts: pd.Series) -> pd.Series:
+    return rows["id"].map(texts).astype("str").fillna("")
+
+
+def list_sheets(work: Worked, contents: Contents) -> list[Sheet]:
+    """One sheet for each list that has rows, with its totals below."""
+    most = contents.report_rows
+    places = _evidence_places(len(work.shown), most)
+    shown = work.shown.assign(
+        evidence_at=[cell(sheet, "A", row) for sheet, row in places],
+        seen_at=[f"{sheet}, row {row}" for sheet, row in places],
+    )
+    out = []
+    for name, rows in work.lists.items():
+        here = shown[shown["sheet"] == sheet_name(name)]
+        money = [
+            Column("Amount", "amount_minor", "amount", "currency"),
+            Column("Currency", "currency"),
+            Column("Class", "class"),
+        ]
+        if rows["amount_minor"].isna().all() and len(set(rows["class"])) == 1:
+            money = []
+        about = [
+            Column("Due by", "due_by", "date"), *money, *filled(_COLUMNS[name], here), *_LAST
+        ]  # fmt: skip
+        note = note_of(LIST_WORK[name], len(rows), most, _rest(name))
+        table = Block(f"{note} Totals below.", about, here, f"{sheet_name(name)}List")
+        totals = list_totals(name, rows, here, has_money=bool(money))
+        out.append(Sheet(sheet_name(name), [table, totals]))
+    return out
+
+
+def filled(shown: list[Column], rows: pd.DataFrame) -> list[Column]:
+    """The columns without those of texts that are blank in every row."""
+    return [
+        column
+        for column in shown
+        if column.kind not in ("text", "prose") or (rows[column.source] != "").any()
+    ]
+
+
+def _rest(name: str) -> str:
+    return "exceptions.csv" if name in ("pay", "post") else f"lists/{name}.csv"
+
+
+def _evidence_places(rows: int, most: int) -> list[tuple[str, int]]:
+    """Sheet and row of each row's evidence; a sheet holds no more than any other."""
+    return [
+        ("Evidence" if at < most else f"Evidence {at // most + 1}", FIRST_ROW + at % most)
+        for at in range(rows)
+    ]
+
+
+def evidence_sheets(work: Worked, lines: pd.DataFrame, contents: Contents) -> list[Sheet]:
+    """The files and rows behind each row of a list, as many sheets as that takes.
+
+    ``lines``: the order lines that have a sheet, in its order.
+    """
+    rows = work.shown
+    rows = rows.assign(
+        back=[cell(sheet, "A", at) for sheet, at in zip(rows["sheet"], rows["at"], strict=True)],
+        line_at=_line_places(rows, lines),
+    )
+    shown = [
+        Column("List", "sheet", "link", link="back"),
+        Column("Order", "order_ref", width=18, link="line_at"),
+        Column("SKU", "sku", width=18),
+        Column("What", "title", "prose", width=28),
+        Column("Files and rows behind it", "evidence", "prose", width=80),
+        Column("Happened", "event_date", "date"),
+        Column("Days old", "age_days", "number"),
+        Column("First seen", "first_seen"),
+        Column("Severity", "severity"),
+        Column("Rule", "rule", width=24),
+        Column("Id", "id", width=40),
+    ]
+    most = contents.report_rows
+    out = []
+    for start in range(0, len(rows), most):
+        part = rows.iloc[start : start + most]
+        number = start // most + 1
+        name = "Evidence" if number == 1 else f"Evidence {number}"
+        note = f"Evidence of the rows of the lists: {len(part):,} of {len(rows):,}"
+        block = Block(note, shown, part, name.replace(" ", ""))
+        out.append(Sheet(name, [block], printed=9))
+    return out
+
+
+def _line_places(rows: pd.DataFrame, lines: pd.DataFrame) -> pd.Series:
+    """Where each exception's order line stands, or its order's first line; blank if nowhere."""
+    place = pd.DataFrame(
+        {
+            "order_ref": lines["order_ref"].to_numpy(),
+            "sku": lines["sku"].to_numpy(),
+            "at": [cell("Order lines", "A", FIRST_ROW + at) for at in range(len(lines))],
+        }
+    )
+    by_line = place.drop_duplicates(["order_ref", "sku"])
+    by_order = place.drop_duplicates("order_ref")[["order_ref", "at"]]
+    keys = rows[["order_ref", "sku"]].reset_index(drop=True)
+    own = keys.merge(by_line, how="left", on=["order_ref", "sku"])["at"]
+    any_line = keys.merge(by_order, how="left", on="order_ref")["at"]
+    return own.astype("str").fillna(any_line.astype("str")).fillna("").set_axis(rows.index)
