@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from reconcile import __version__
+from reconcile.cli_setup import intake, rules
 from reconcile.errors import ReconcileError, RefusedError
 
 if TYPE_CHECKING:
@@ -33,6 +34,10 @@ def commands() -> None:
 
     Reads the exports of a shop folder, writes a report, moves no money.
     """
+
+
+commands.add_command(rules)
+commands.add_command(intake)
 
 
 @commands.command()
@@ -152,49 +157,6 @@ def month_end(shop: Path, month: datetime, out: Path | None) -> None:
     if not contents.proofs["holds"].all():
         click.echo("The proof does not hold: money is not accounted for.", err=True)
         raise SystemExit(_FAULT)
-
-
-@commands.command()
-@click.argument("name", required=False)
-def rules(name: str | None) -> None:
-    """List the rules, or explain the one called NAME with its cases.
-
-    Example: reconcile rules double-paid
-    """
-    from reconcile.checks.catalogue import load_catalogue
-    from reconcile.checks.describe import describe_all, describe_one
-    from reconcile.shop import nearest
-
-    catalogue = load_catalogue()
-    if name is None:
-        click.echo(describe_all(catalogue))
-    elif name in catalogue:
-        click.echo(describe_one(catalogue[name]))
-    else:
-        raise click.UsageError(f"There is no rule {name!r}. {nearest(name, catalogue)}")
-
-
-@commands.command()
-@click.argument("file", type=click.Path(path_type=Path))
-@click.option("--record", help="The record type, where the file does not tell it.")
-@click.option("--write", is_flag=True, help="Add the entry to the shop's shop.toml.")
-def intake(file: Path, record: str | None, write: bool) -> None:  # noqa: FBT001
-    """Propose the [[source]] entry of shop.toml for the export FILE.
-
-    Prints it, ready to be pasted; comments say why, and what is not sure.
-
-    Example: reconcile intake myshop/store/orders-2026-10.csv
-    """
-    from reconcile.new_source import propose_source
-    from reconcile.records import RECORDS
-    from reconcile.shop import nearest
-
-    if record is not None and record not in RECORDS:
-        raise click.UsageError(f"There is no record type {record!r}. {nearest(record, RECORDS)}")
-    found = propose_source(file, record, write=write)
-    click.echo(found.text, nl=False)
-    if found.written:
-        click.echo(f"Written to shop.toml as the source {found.name!r}.", err=True)
 
 
 @commands.command()
