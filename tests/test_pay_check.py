@@ -207,8 +207,9 @@ def test_headers_of_the_payments_source_and_workbooks_are_read(tmp_path: Path) -
     text = path.read_text(encoding="utf-8")
     named = '[source.columns]\namount = "Sum"\norder_ref = "For"\n[source.values]\n'
     text = text.replace('record = "payments"\n', 'record = "payments"\n', 1)
-    place = text.index('files = ["payments.csv"]')
-    end = text.index("[source.refs]", place)
+    place = text.index('files = ["payments*.csv"]')
+    end = text.find("[source.refs]", place)
+    end = len(text) if end < 0 else end
     text = text[:end] + named + 'supplier = "kestrel"\ncurrency = "EUR"\n' + text[end:]
     path.write_text(text, encoding="utf-8")
     rows = "payment_ref,paid_at,Sum,For,status\nP0,2026-03-03,1.00,3,failed\n"

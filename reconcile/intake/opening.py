@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -86,9 +87,12 @@ def _paths(folder: Path, source: Source, problems: list[Problem]) -> list[Path]:
 def _written_here(folder: Path, path: Path, pattern: str) -> bool:
     """Whether a file is an output of a run: it lies in its folder, or where runs write at first.
 
-    What a merchant keeps in a folder of that name counts where a pattern begins with it.
+    What a merchant keeps in a folder of that name counts where a pattern begins with it; a file
+    that is named in full was chosen, such as a list of the last run that is to be checked.
     """
     inner = path.relative_to(folder)
+    if glob.escape(str(inner)) == pattern and len(inner.parts) == 1:
+        return False
     if inner.parts[0] == OUT_FOLDER and Path(pattern).parts[0] != OUT_FOLDER:
         return True
     below = {"lists", "rejected"}
