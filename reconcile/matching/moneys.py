@@ -191,8 +191,7 @@ def _with_payments(
     taken = back.shares[(back.shares["amount"] != 0).to_numpy()]
     shares = pd.concat([out.shares, taken.assign(amount=-taken["amount"])], ignore_index=True)
     under_way = (status == "pending").to_numpy() & ~refund
-    waiting = by_invoice[under_way[by_invoice["payment"]]].merge(invoiced.orders, on="invoice")
-    orders = by_order[under_way[by_order["payment"]] & (by_order["money"] >= 0)]
+    waiting = of(under_way, back=False)
     owner = frame["supplier_order"].to_numpy()
 
     def owned(pairs: pd.DataFrame) -> pd.DataFrame:
@@ -200,8 +199,11 @@ def _with_payments(
         at = owner[pairs["money"].to_numpy(np.int64)]
         return pd.DataFrame({"payment": payment, "owner": at})
 
-    named = pd.concat([owned(orders), owned(waiting)])
-    pending = pd.concat([named, doubtful(tied, named, all_by_invoice, under_way, under_way)])
+    # Of an invoice's orders, those that the amount under way is for: the others stay unpaid.
+    named = pd.concat([owned(waiting.shares), owned(waiting.touched)])
+    pending = pd.concat(
+        [named, doubtful(tied, named, all_by_invoice, under_way, waiting.undecided)]
+    )
     undecided = out.undecided | back.undecided
     touched = pd.concat(
         [

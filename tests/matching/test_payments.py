@@ -306,6 +306,19 @@ def test_pending_payment_of_an_invoice_is_under_way_for_its_orders(tmp_path: Pat
     assert [shop.fact("pending", number) for number in "123"] == [1, 1, 0]
 
 
+def test_pending_payment_is_under_way_for_those_orders_that_its_amount_is_for(
+    tmp_path: Path,
+) -> None:
+    one = [payment("P1", "8.00", "", "K1", status="pending")]
+    assert [_shop(tmp_path / "8", one, _three("7", "8")).fact("pending", at) for at in "12"] == [
+        0,
+        1,
+    ]
+    neither = [payment("P1", "9.00", "", "K1", status="pending")]
+    shop = _shop(tmp_path / "9", neither, _three("7", "8"))
+    assert [shop.fact("pending", at) for at in "12"] == [1, 1]
+
+
 def test_failed_payment_sent_again_is_paid_once(tmp_path: Path) -> None:
     payments = [payment("P1", "10.00", "1", status="failed"), payment("P2", "10.00", "1")]
     shop = _shop(tmp_path, payments)
