@@ -30,7 +30,7 @@ from reconcile.rates import in_home_currency
 from reconcile.remembered import Remembered, remember
 from reconcile.report.contents import Contents, RejectedFile
 from reconcile.report.write import check_writable, finish, recover, write_outputs
-from reconcile.shop import Shop
+from reconcile.shop import OUT_FOLDER, Shop
 from reconcile.shop_file import read_shop
 
 
@@ -55,7 +55,7 @@ def run_nightly(
     with clock.stage("settings"):
         shop, problems = read_shop(folder)
         day = as_of(shop)
-        target = out if out is not None else folder / "out" / str(day)
+        target = out if out is not None else folder / OUT_FOLDER / str(day)
         rules, unset = configured(load_catalogue(), shop.rules)
         problems = [*problems, *unset, *check_writable(target, folder)]
         if problems:

@@ -12,6 +12,7 @@ from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 SETTINGS_FILE = "shop.toml"
+OUT_FOLDER = "out"  # below the shop folder; where runs write unless another place is named
 DATE_FORMS = ("year-first", "day-first", "month-first", "text-month", "serial")
 Cover = Literal["last-row", "as-of"] | date
 

@@ -135,7 +135,7 @@ def _pick(night: Night, way: str) -> tuple[str, dict[Key, Decimal]]:
 
 
 def _links(tables: Tables) -> tuple[dict[str, set[Key]], dict[Key, set[str]]]:
-    """The supplier orders of every settled payment, by reference or invoice, and the reverse."""
+    """The supplier orders of every settled payment that names some, and the reverse."""
     billed: dict[str, set[Key]] = {}
     for row in tables.records["invoices"].to_dict("records"):
         key = (number_of(row["order_ref"]), _supplier(row["supplier"]))
@@ -145,10 +145,11 @@ def _links(tables: Tables) -> tuple[dict[str, set[Key]], dict[Key, set[str]]]:
     for row in tables.records["payments"].to_dict("records"):
         refs = [ref for ref in row["order_ref"].split(";") if ref]
         keys = {(number_of(ref), _supplier(row["supplier"])) for ref in refs}
-        for bill in row["invoice_no"].split(";") if not keys else []:
-            keys |= billed[bill.strip()]
+        bills = [bill.strip() for bill in row["invoice_no"].split(";") if bill]
+        for bill in bills if not keys else []:
+            keys |= billed[bill]
         settled = row["status"] in ("", "settled") and row["kind"] in ("", "payment")
-        if settled:
+        if settled and keys:  # one that names nothing is in none of the ways
             orders_of[row["payment_ref"]] = keys
         for key in keys:
             payments_of.setdefault(key, set()).add(row["payment_ref"])

@@ -75,7 +75,8 @@ def _described(
     named = orders.iloc[np.maximum(order, 0)].reset_index(drop=True) if len(orders) else orders
     for name in ("order_ref", "store", "key"):
         if name not in rows:
-            rows[name] = named[name]
+            # What is about no order, as a month of a supplier, names none.
+            rows[name] = named[name].where(order >= 0, "") if len(orders) else ""
         elif name == "order_ref" and len(orders):
             rows[name] = named[name].where(order >= 0, rows[name])
     rows["side"] = rows["currency"].where(~rows["main"], "") if "main" in rows else ""

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from reconcile.intake.period import Period
 from reconcile.intake.read import Read
@@ -16,6 +18,7 @@ from reconcile.shop import Source
 # Storefront and bank exports end with what happened; of the others a quiet end is usual.
 _BY_LAST_ROW = ("orders", "bank")
 _DAY = "datetime64[s]"
+_MOST = 9  # of ten gaps between files: what is usual; common practice, no source
 _MUCH = 2  # a gap between files is told where it is so many times the longest inside them
 
 
@@ -50,6 +53,16 @@ def _last_day(source: Source, frame: pd.DataFrame) -> date | None:
     return None if pd.isna(last) else last.date()
 
 
+@dataclass(frozen=True)
+class _Span:
+    """From which day to which a file goes: as it states, or as its rows are dated."""
+
+    first: np.datetime64
+    last: np.datetime64
+    stated: bool
+    path: str
+
+
 def find_gaps(
     source: Source, read: Sequence[Read], stated: Sequence[Period | None]
 ) -> pd.DataFrame:
@@ -57,32 +70,53 @@ def find_gaps(
 
     ``source``, ``after`` (the last day before), ``before`` (the first day after), ``days``
     between them, ``file`` (the one after the gap). Days without rows are usual in a quiet
-    shop: a gap is told where it is longer than twice the longest inside the files, or where
-    stated periods leave it out.
+    shop, and so are days without a file: a gap is told where it is longer than gaps between
+    these files usually are, and than twice the longest inside them, unless they state their
+    periods. Saturdays and Sundays do not count where no file has any.
     """
     record = RECORDS[source.record]
     if not record.date or len(read) < 2:  # noqa: PLR2004
         return _gaps([])
-    spans, inside = [], 0
+    spans, inside, weekend = [], 0, False
     for one, period in zip(read, stated, strict=True):
         days = one.typed.frame[record.column(record.date).typed].to_numpy()
         days = np.unique(days.astype("datetime64[D]")[~np.isnat(days)])
+        weekend |= not bool(np.is_busday(days).all())
         if len(days) > 1:
             inside = max(inside, int(np.diff(days).astype(np.int64).max()) - 1)
         if period is not None:
-            spans.append((np.datetime64(period[0]), np.datetime64(period[1]), True, one.path))
+            spans.append(_Span(np.datetime64(period[0]), np.datetime64(period[1]), True, one.path))  # noqa: FBT003
         elif len(days):
-            spans.append((days[0], days[-1], False, one.path))
-    rows = []
-    spans.sort(key=lambda span: (span[0], span[1]))
-    for at in range(1, len(spans)):
-        end = max(span[1] for span in spans[:at])
-        begin, path = spans[at][0], spans[at][3]
-        days_between = int((begin - end).astype(np.int64)) - 1
-        exact = spans[at][2] and all(span[2] for span in spans[:at])
-        if days_between > (0 if exact else _MUCH * inside):
-            rows.append((source.name, end, begin, days_between, path))
-    return _gaps(rows)
+            spans.append(_Span(days[0], days[-1], False, one.path))  # noqa: FBT003
+    return _between(source, spans, _MUCH * inside, weekend=weekend)
+
+
+def _between(source: Source, spans: Sequence[_Span], inside: int, *, weekend: bool) -> pd.DataFrame:
+    """The gaps that are longer than usual."""
+    spans = sorted(spans, key=lambda span: (span.first, span.last))
+    if not spans:
+        return _gaps([])
+    begin = np.array([span.first for span in spans[1:]], dtype="datetime64[D]")
+    end = np.maximum.accumulate(np.array([span.last for span in spans], dtype="datetime64[D]"))[:-1]
+    days = np.maximum((begin - end).astype(np.int64) - 1, 0)
+    counted = days if weekend else np.maximum(np.busday_count(end + 1, begin), 0)
+    exact = np.logical_and.accumulate([span.stated for span in spans])[1:]
+    told = (counted > _usual(counted)) & (exact | (days > inside))
+    return _gaps(
+        [
+            (source.name, end[at], begin[at], int(days[at]), spans[at + 1].path)
+            for at in np.flatnonzero(told)
+        ]
+    )
+
+
+def _usual(gaps: NDArray[np.int64]) -> NDArray[np.int64]:
+    """For each gap the length that nine of ten of the others do not pass; 0 without others."""
+    ranked = np.sort(gaps)
+    place = np.searchsorted(ranked, gaps)  # it is left out of the others
+    at = _MOST * max(len(gaps) - 2, 0) // 10
+    others = np.append(ranked, 0)[at + (place <= at)]
+    return others if len(gaps) > 1 else np.zeros_like(gaps)
 
 
 def _gaps(rows: Sequence[tuple[str, np.datetime64, np.datetime64, int, str]]) -> pd.DataFrame:

@@ -13,7 +13,7 @@ from reconcile.intake.narrative import without_persons
 from reconcile.intake.reading import Files, Opened, open_table
 from reconcile.intake.typed import Reader, supplier_names
 from reconcile.records import RECORDS
-from reconcile.shop import SETTINGS_FILE, Shop, Source
+from reconcile.shop import OUT_FOLDER, SETTINGS_FILE, Shop, Source
 
 
 @dataclass
@@ -70,14 +70,33 @@ def _paths(folder: Path, source: Source, problems: list[Problem]) -> list[Path]:
             problems.append(Problem(place, what, "Check the rights of its folder."))
             continue
         inside = [path for path in found if path.resolve().is_relative_to(folder.resolve())]
+        read = [path for path in inside if not _written_here(folder, path, pattern)]
         if len(inside) < len(found):
             what = f"the path {pattern!r} leads out of the shop folder."
             problems.append(Problem(place, what, "Put the file itself into the folder."))
-        elif not found:
+        elif not read:
             what = f"no file matches {pattern!r}."
+            if found:
+                what = f"{pattern!r} matches nothing but what a run has written."
             problems.append(Problem(place, what, "Export it, or mend files = […]."))
-        paths |= dict.fromkeys(inside)
+        paths |= dict.fromkeys(read)
     return sorted(paths)
+
+
+def _written_here(folder: Path, path: Path, pattern: str) -> bool:
+    """Whether a file is an output of a run: it lies in its folder, or where runs write at first.
+
+    What a merchant keeps in a folder of that name counts where a pattern begins with it.
+    """
+    inner = path.relative_to(folder)
+    if inner.parts[0] == OUT_FOLDER and Path(pattern).parts[0] != OUT_FOLDER:
+        return True
+    below = {"lists", "rejected"}
+    root = path.parent.parent if path.parent.name in below else path.parent
+    if not all((root / name).is_file() for name in ("summary.json", "exceptions.csv")):
+        return False
+    own = ("exceptions.csv", "order_lines.csv", "rejected_rows.csv", "report.xlsx", "summary.json")
+    return path.parent.name in below or path.name in (*own, "run.log")
 
 
 def _unread_sheets(found: Sequence[Found]) -> list[Problem]:

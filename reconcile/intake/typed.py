@@ -15,14 +15,15 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from reconcile.intake import cells
-from reconcile.intake.amounts import in_minor, parse_amounts, parse_counts, sign_fits
+from reconcile.intake.amounts import in_minor, parse_amounts, sign_fits
 from reconcile.intake.coded import Bools, Coded, bools, holds
 from reconcile.intake.countries import to_codes
 from reconcile.intake.damage import damaged
-from reconcile.intake.date_cells import CellKinds, parse_date_cells
+from reconcile.intake.date_cells import CellKinds
 from reconcile.intake.formats import Forms
 from reconcile.intake.narrative import known_payees
 from reconcile.intake.several import several_references
+from reconcile.intake.simple import NO_DATES, Ways, parse_simple
 from reconcile.intake.told import Told
 from reconcile.intake.total_word import total_words
 from reconcile.intake.whole_rows import faults_of_rows
@@ -69,8 +70,7 @@ class Reader:
         self.source = source
         self.record = RECORDS[source.record]
         zone = source.format.time_zone
-        self.source_zone = ZoneInfo(zone) if zone else shop.zone
-        self.shop_zone = shop.zone
+        self.ways = Ways(ZoneInfo(zone) if zone else shop.zone, shop.zone, source.words)
         self.suppliers = supplier_names(shop)
 
     def read(
@@ -156,7 +156,9 @@ class _Reading:
     def _sound(self, column: Column, shown: Coded, coded: Coded) -> Coded:
         """Cells without the texts that say nothing, hold too much or were damaged."""
         name = column.name
-        blank = cells.nothing(coded.texts)
+        # That there is no status is another thing than a word that says so
+        worded = column.kind == "word"
+        blank = bools(pc.equal(coded.texts, "")) if worded else cells.nothing(coded.texts)
         if column.kind != "references" and holds(coded.texts, b"\n", b"\r"):
             # Below a quote that is not closed, other cells stand in this one: never shown.
             broken = bools(pc.match_substring_regex(coded.texts, "[\r\n]"))
@@ -186,11 +188,16 @@ class _Reading:
         return coded
 
     def _simple(self, column: Column, shown: Coded, coded: Coded) -> None:
-        parsed, expected = self._parsed(column, coded.texts)
+        kinds = self.kinds.get(column.name)
+        parsed, expected = parse_simple(column, coded.texts, self.reader.ways, self.forms, kinds)
         known = parsed.ok & ~parsed.blank
         self.rejects.texts(column.name, shown, ~parsed.ok & ~parsed.blank, expected)
         if column.kind == "date":
             values = np.asarray(parsed.values, dtype="datetime64[s]")
+            none = known & np.isin(values, NO_DATES)
+            told = self.rejects if column.required else self.notes
+            told.texts(column.name, shown, none, "a date; this one stands for none")
+            values[none] = np.datetime64("NaT")
             self.out[column.typed] = pd.Series(coded.take(values), copy=False)
         elif column.kind == "count":
             numbers = coded.take(parsed.values).astype(np.int64)
@@ -202,26 +209,6 @@ class _Reading:
             self.out[column.typed] = coded.with_texts(texts).series()
         if column.kind == "currency" and column.name == "currency":
             self.currency = coded.with_texts(texts)
-
-    def _parsed(self, column: Column, texts: pa.Array) -> tuple[cells.Parsed, str]:
-        decimal = self.forms.decimals.get(column.name, ".")
-        if column.kind == "date":
-            dates = self.forms.dates[column.name]
-            zones = self.reader.source_zone, self.reader.shop_zone
-            parsed = parse_date_cells(texts, dates, self.kinds.get(column.name), *zones)
-            return parsed, f"a date, {dates}" if "%" not in dates else dates
-        if column.kind == "count":
-            return parse_counts(texts, decimal), "a whole number, 0 or more"
-        words = self.reader.source.words.get(column.name, {})
-        if column.kind == "word":
-            expected = "one of " + ", ".join(filter(None, column.words))
-            return cells.parse_words(cells.translated(texts, words), column.words), expected
-        if column.kind == "flag":
-            return cells.parse_flags(cells.translated(texts, words)), "yes or no"
-        if column.kind == "rate":
-            rate = cells.parse_rates(texts, decimal)
-            return rate, "a rate above 0, as a plain decimal"
-        return cells.parse_currencies(texts), "a currency code of ISO 4217"
 
     def _amount(self, column: Column, shown: Coded, coded: Coded) -> pd.Series:
         name, decimal = column.name, self.forms.decimals[column.name]

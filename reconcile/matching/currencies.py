@@ -25,7 +25,7 @@ def add_currencies(orders: pd.DataFrame, tied: Tied, billed: pd.DataFrame) -> No
             _pairs(quoted["supplier_order"], quoted["currency"]),
         ]
     )
-    settled = orders[(orders["paid"] > 0).to_numpy()]
+    settled = orders[(orders["paid"] != 0).to_numpy()]  # money given back counts too
     paid = _pairs(settled["supplier_order"], settled["currency"])
     paid = pd.concat([paid, _paid_by_number(tied)])
     other = paid.merge(bills, how="left", indicator=True)

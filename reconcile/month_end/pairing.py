@@ -264,7 +264,7 @@ def _suggest(work: Pairing) -> None:
         at = np.flatnonzero(fits)
         if 1 < len(at) <= _MOST_SEARCHED:
             owed = np.abs(moves["amount_minor"].to_numpy(np.int64)[at])
-            subset = only_subset(owed.tolist(), abs(int(one["amount_minor"])))
+            subset = only_subset(owed, abs(int(one["amount_minor"])))
             if subset.outcome == "only":
                 found.append((row, place[at[list(subset.chosen)]]))
     used = pd.Series([move for _, of_row in found for move in of_row], dtype="int64")

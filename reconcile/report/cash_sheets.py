@@ -252,8 +252,8 @@ def _scorecard(contents: CashContents) -> Sheet:
         Column("Given back", "recovered_minor", "amount", "currency"),
     ]
     note = "By supplier" if len(contents.scorecard) else "No supplier did anything."
-    lines = [f"What each supplier did in {contents.month}."]
-    return Sheet("Suppliers", "Suppliers", lines, [Block(note, shown, contents.scorecard)])
+    block = Block(note, shown, contents.scorecard)
+    return Sheet("Suppliers", f"What suppliers did in {contents.month}", [], [block])
 
 
 def _restated(contents: CashContents) -> Sheet:
@@ -266,9 +266,9 @@ def _restated(contents: CashContents) -> Sheet:
         Column("First check", "before", width=22),
         Column("Now", "now", width=22),
     ]
-    note = "Changed since the first check of this month" if len(rows) else "Nothing has changed."
-    lines = ["What late or changed files did to this month since it was first checked here."]
-    return Sheet("Restated", "Restated", lines, [Block(note, shown, rows)])
+    note = "By late or changed files" if len(rows) else "Nothing has changed."
+    title = "Changed since this month was first checked"
+    return Sheet("Restated", title, [], [Block(note, shown, rows)])
 
 
 def _inputs(contents: CashContents) -> Sheet:

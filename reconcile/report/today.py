@@ -53,6 +53,7 @@ def first_sheet(contents: Contents) -> Sheet:
         f"{contents.shop}: what to do on {contents.as_of.isoformat()}",
         [CAUTION, *_trust(contents)],
         [
+            *_since(contents, to_act),
             _work(contents, to_act),
             _urgent(to_act),
             _money(to_act),
@@ -81,6 +82,39 @@ def _trust(contents: Contents) -> list[str]:
     if unknown:
         lines.append(f"Exceptions that these files cannot decide: {unknown:,} (see Unknown).")
     return lines
+
+
+def _since(contents: Contents, to_act: pd.DataFrame) -> list[Block]:
+    """What is new and what was cleared since the night before; nothing without one."""
+    if contents.night_before is None:
+        return []
+    new = to_act[to_act["change"].isin(["new", "reopened"])]
+    cleared = contents.cleared
+    about = [
+        Column("Order", "order_ref", width=18),
+        Column("What", "title", "prose", width=40),
+        Column("List", "list"),
+        Column("Class", "class"),
+        Column("Amount", "amount_minor", "amount", "currency"),
+        Column("Currency", "currency"),
+    ]
+    found = [*about, Column("Due by", "due_by", "date"), Column("Change", "change", width=44)]
+    gone = [
+        *about,
+        Column("By", "reason", "prose", width=40),
+        Column("Rows", "evidence_of", width=44),
+    ]
+    since = f"since {contents.night_before.isoformat()}"
+    return [
+        Block(_counted(f"New {since}", len(new)), found, new.head(_URGENT)),
+        Block(_counted(f"Cleared {since}", len(cleared)), gone, cleared.head(_URGENT)),
+    ]
+
+
+def _counted(what: str, count: int) -> str:
+    """The heading of a block that shows some of its rows."""
+    shown = f"{count:,}" if count <= _URGENT else f"the first {_URGENT} of {count:,}"
+    return f"{what}: {shown if count else 'none'}"
 
 
 def _work(contents: Contents, to_act: pd.DataFrame) -> Block:

@@ -37,7 +37,7 @@ def plain_story(story: Story) -> dict[str, object]:
                 "store": one.store,
                 "suppliers": [_money(money) for money in one.money],
             }
-            for one in story.concerned
+            for one in (story.concerned if story.order is None else [story.order])
         ],
         "events": [_event(event) for event in story.events],
         "rules": {

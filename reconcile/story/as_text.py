@@ -12,7 +12,7 @@ from reconcile.money import amount_text
 from reconcile.story.event import KINDS, Event, Place
 from reconcile.story.looked import Looked, Near, Rejected
 from reconcile.story.rules import Missed
-from reconcile.story.tell import Customer, Money, Story
+from reconcile.story.tell import Concerned, Customer, Money, Story
 
 WIDTH = 80
 _INDENT = 12  # below the date and two blanks
@@ -40,15 +40,16 @@ def story_lines(story: Story) -> list[str]:
     title = f"{_TITLES[named.kind]} {named.reference}" + (f" ({who})" if who else "")
     lines = wrapped(title)
     lines.append("=" * max(len(line) for line in lines))
+    if story.order is not None and named.kind != "order":
+        lines += wrapped(f"Its order: {_order(story.order)}", 2)
     lines += [] if story.customer is None else wrapped(_customer(story.customer), 2)
     for money in story.suppliers:
         lines += wrapped(_money(money), 2)
     if story.concerned:
         lines += ["", f"Orders that it concerns: {len(story.concerned)}"]
         for one in story.concerned:
-            store = f" ({one.store})" if one.store else ""
             moneys = "; ".join(_money(money) for money in one.money)
-            lines += wrapped(f"{one.order_ref}{store}: {moneys or 'no money'}", 4, first=2)
+            lines += wrapped(f"{_order(one)}: {moneys or 'no money'}", 4, first=2)
     lines += ["", *_event_lines(story.events)]
     lines += ["", "Rules that fire", *_found_lines(story.found)]
     return [*lines, "", "Rules that just missed", *_missed_lines(story.missed)]
@@ -70,7 +71,8 @@ def looked_lines(looked: Iterable[Looked], unread: int) -> list[str]:
         more = len(one.files) - _FILES
         names += [f"and {more} more"] if more > 0 else []
         until = f", up to {one.until}" if one.until else ""
-        lines += wrapped(f"- {one.count:,} {one.what}{until}, in {', '.join(names)}", 2)
+        what = one.what.removesuffix("s") if one.count == 1 else one.what
+        lines += wrapped(f"- {one.count:,} {what}{until}, in {', '.join(names)}", 2)
     if unread:
         what = "rejected row(s) with too few or too many cells could not be searched"
         lines += wrapped(f"- {unread:,} {what}", 2)
@@ -92,6 +94,10 @@ def rejected_lines(rows: Iterable[Rejected]) -> list[str]:
         what = f"- {_places([one.place])[0]}{column}{shown}; expected: {one.expected}"
         lines += wrapped(what, 2)
     return lines
+
+
+def _order(one: Concerned) -> str:
+    return one.order_ref + (f" ({one.store})" if one.store else "")
 
 
 def _customer(one: Customer) -> str:
@@ -187,6 +193,7 @@ def _missed_lines(missed: list[Missed]) -> list[str]:
     for one in missed:
         about = f" [{', '.join(one.about)}]" if one.about else ""
         said = "; ".join(each.said for each in one.lacking)
-        beside = f" ({', '.join(one.beside)})" if one.beside else ""
+        counted = any(each.comparison not in ("yes", "no") for each in one.lacking)
+        beside = f" ({', '.join(one.beside)})" if one.beside and counted else ""
         lines += wrapped(f"- {one.rule}{about}: {said}{beside}", 2)
     return lines or ["- none"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from dataclasses import dataclass
+from itertools import takewhile
 
 import pandas as pd
 
@@ -96,24 +97,37 @@ def rejected_rows(night: Night, reference: str) -> list[Rejected]:
 
 
 def nearest_to(night: Night, reference: str) -> list[Near]:
-    """The things whose cleaned references are nearest to it, nearest first."""
+    """The things whose cleaned references are nearest to it, nearest first.
+
+    Of those that are as near, the ones that begin alike for longest.
+    """
     keys = _all_keys(night)
     asked = {*order_keys(night.shop, reference).values(), cleaned(reference)}
     asked |= tracking_keys(reference)
-    out: dict[tuple[str, str], float] = {}
+    rank: dict[str, tuple[float, int]] = {}
     for key in sorted(asked):
         some = keys[(keys["key"].str.len() - len(key)).abs() <= max(2, len(key) // 3)]
         if len(some) > _MOST_COMPARED:
             ends = some["key"].str.startswith(key[:3]) | some["key"].str.endswith(key[-3:])
-            some = some[ends].iloc[:_MOST_COMPARED]
-        for near in difflib.get_close_matches(key, sorted(set(some["key"])), _NEAR, _CUTOFF):
+            some = some[ends]
+        known = sorted(set(some["key"]))[:_MOST_COMPARED]
+        for near in difflib.get_close_matches(key, known, max(len(known), 1), _CUTOFF):
             ratio = difflib.SequenceMatcher(None, near, key).ratio()
-            for kind, shown in some.loc[some["key"] == near, ["kind", "shown"]].itertuples(
-                index=False
-            ):
-                out[kind, shown] = max(ratio, out.get((kind, shown), 0))
-    ranked = sorted(out, key=lambda one: (-out[one], one))
-    return [Near(kind, shown) for kind, shown in ranked[:_NEAR]]
+            alike = (
+                ratio,
+                sum(
+                    1 for _ in takewhile(lambda two: two[0] == two[1], zip(near, key, strict=False))
+                ),
+            )
+            rank[near] = max(alike, rank.get(near, alike))
+    best = sorted(rank, key=lambda near: (-rank[near][0], -rank[near][1], near))[:_NEAR]
+    found = keys[keys["key"].isin(best)]
+    found = (
+        found.assign(place=[best.index(key) for key in found["key"]])
+        .sort_values(["place", "kind", "shown"])
+        .iloc[:_NEAR]
+    )
+    return [Near(kind, shown) for kind, shown in zip(found["kind"], found["shown"], strict=True)]
 
 
 def _all_keys(night: Night) -> pd.DataFrame:
@@ -126,7 +140,7 @@ def _all_keys(night: Night) -> pd.DataFrame:
     ):
         frame = night.intake.records.get(record)
         if frame is not None:
-            mine = frame[["supplier", column, f"{column}_key"]]
+            mine = frame[["supplier", column, f"{column}_key"]].sort_values(column)
             mine = mine.drop_duplicates(["supplier", f"{column}_key"])[[column, f"{column}_key"]]
             pieces.append(mine.set_axis(["shown", "key"], axis=1).assign(kind=kind))
     shipments = night.intake.records.get("shipments")

@@ -96,7 +96,7 @@ def _documents(
     for supplier, rows in mine.groupby("supplier", sort=True):
         at = tuple(int(row) for row in rows.index)
         orders = _orders_of(night, ledger, record, at)
-        shown = str(rows[column].iloc[0])
+        shown = str(rows[column].min())
         out.append(Named(kind, shown, "", str(supplier), orders, {record: at}))
     return out
 
@@ -128,7 +128,7 @@ def _parcels(night: Night, ledger: Ledger, reference: str) -> list[Named]:
         mine = lines.loc[lines["order"].isin(orders), "row_id"]
         told |= set(mine)
         rows = {"shipments": at, "orders": tuple(sorted(int(row) for row in mine))}
-        shown = str(bearing["tracking_no"].iloc[0])
+        shown = str(bearing["tracking_no"].min())
         out.append(Named("parcel", shown, "", str(supplier), orders, rows))
     left = lines[~lines["row_id"].isin(told)]
     if len(left):
@@ -162,7 +162,7 @@ def _strays(night: Night, ledger: Ledger, reference: str) -> list[Named]:
             at = np.flatnonzero(_with_key(night, record, reference) & (order < 0).to_numpy())
             written = frame["order_ref"].iloc[at]
         if len(at):
-            shown = str(written.iloc[0])
+            shown = str(written.min())
             rows[record] = tuple(int(row) for row in at)
     return [Named("documents", shown, "", "", (), rows)] if rows else []
 

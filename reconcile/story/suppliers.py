@@ -35,7 +35,7 @@ def agreed_events(night: Night, ledger: Ledger, scope: Scope) -> list[Event]:
         if len(quotes):
             places = places_of(night, night.intake.records["quotes"].iloc[quotes])
         supplier = str(ledger.owners["supplier"].iloc[owner])
-        about = "by its quotes"
+        about = "by its quotes, for what is live or was sent"
         out.append(Event(ordered, "agreed", about, supplier, int(amount), str(currency), places))
     return out
 

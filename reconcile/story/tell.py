@@ -58,11 +58,12 @@ class Customer:
 class Story:
     """Everything that is told of one named thing.
 
-    ``found``: the exceptions of the rules that fire, columns as the report has them.
+    ``order``: the one order that it concerns, or None; ``concerned``: several of them. ``found``:
+    the exceptions of the rules that fire, columns as the report has them.
     """
 
     named: Named
-    whole: bool
+    order: Concerned | None
     events: list[Event]
     customer: Customer | None
     suppliers: list[Money]
@@ -98,14 +99,15 @@ def tell(
             *decision_events(night, scope, rules_of),
         ]
     )
+    concerned = _concerned(night, scope)
     balances = opened(ledger, scope.supplier_orders)
     return Story(
         named=named,
-        whole=scope.whole,
+        order=concerned[0] if scope.whole else None,
         events=[balances.after(event) for event in events],
         customer=_customer(night, named) if scope.whole else None,
         suppliers=_moneys(night, scope.supplier_orders),
-        concerned=[] if scope.whole else _concerned(night, scope),
+        concerned=[] if scope.whole else concerned,
         found=mine,
         missed=missed(night, scope, rules),
     )

@@ -53,15 +53,20 @@ def refused(path: Path) -> Problem:
         ("a.csv", b" \r\n\t\n", "is empty", "Export it again"),
         ("a.csv", b"\xef\xbb\xbf\n", "is empty", "Export it again"),
         ("a.csv", b"\xff\xfe \0\n\0", "is empty", "Export it again"),
-        ("a.csv.gz", gzip.compress(b""), "is empty", "Export it again"),
-        ("a.csv.gz", gzip.compress(CSV)[:-9], "breaks off", "again"),
-        ("a.csv.gz", gzip.compress(CSV)[:5], "breaks off", "again"),
+        ("a.csv.gz", gzip.compress(b"", mtime=0), "is empty", "Export it again"),
+        ("a.csv.gz", gzip.compress(CSV, mtime=0)[:-9], "breaks off", "again"),
+        ("a.csv.gz", gzip.compress(CSV, mtime=0)[:5], "breaks off", "again"),
         ("a.csv.gz", b"\x1f\x8b" + b"x" * 99, "gzip file is damaged", "again"),
-        ("a.csv.gz", gzip.compress(CSV)[:-5] + b"abcde", "gzip file is damaged", "again"),
-        ("a.csv.gz", gzip.compress(CSV) + b"rubbish", "damaged at its end", "again"),
-        ("a.csv.gz", gzip.compress(gzip.compress(CSV)), "twice with gzip", "Unpack it once"),
-        ("a.csv", gzip.compress(CSV), "ends in .csv, but it is a gzip file", "ending"),
-        ("a.xlsx", gzip.compress(CSV), "ends in .xlsx, but it is a gzip file", "ending"),
+        ("a.csv.gz", gzip.compress(CSV, mtime=0)[:-5] + b"abcde", "gzip file is damaged", "again"),
+        ("a.csv.gz", gzip.compress(CSV, mtime=0) + b"rubbish", "damaged at its end", "again"),
+        (
+            "a.csv.gz",
+            gzip.compress(gzip.compress(CSV, mtime=0), mtime=0),
+            "twice with gzip",
+            "Unpack it once",
+        ),
+        ("a.csv", gzip.compress(CSV, mtime=0), "ends in .csv, but it is a gzip file", "ending"),
+        ("a.xlsx", gzip.compress(CSV, mtime=0), "ends in .xlsx, but it is a gzip file", "ending"),
         ("a.xls", OLE, "password, or a workbook of the old .xls kind", "as .xlsx without"),
         ("a.xlsx", OLE, "password, or a workbook of the old .xls kind", "as .xlsx without"),
         ("a.csv", b"%PDF-1.7\n", "PDF", "CSV"),
@@ -79,7 +84,7 @@ def refused(path: Path) -> Problem:
         ("a.xlsx", CSV, "ends in .xlsx, but it is text", "ending"),
         ("a.ods", CSV, "ends in .ods, but it is text", "ending"),
         ("A.XLSX", CSV, "ends in .xlsx, but it is text", "ending"),
-        ("a.xlsx.gz", gzip.compress(CSV), "ends in .xlsx, but it is text", "ending"),
+        ("a.xlsx.gz", gzip.compress(CSV, mtime=0), "ends in .xlsx, but it is text", "ending"),
         ("a.zip", b"PK\x03\x04\x00\x00" * 99, "damaged or breaks off", "again"),
         ("a.zip", b"PK\x05\x06" + bytes(18), "zip archive and no workbook", "Unpack"),
     ],
@@ -109,7 +114,9 @@ def test_files_that_are_no_tables(
 def test_texts_are_taken_as_they_are(tmp_path: Path, name: str, data: bytes) -> None:
     (tmp_path / name).write_bytes(data)
     packed = tmp_path / (name + ".gz")
-    packed.write_bytes(gzip.compress(data[:9]) + gzip.compress(data[9:]) + bytes(7))
+    packed.write_bytes(
+        gzip.compress(data[:9], mtime=0) + gzip.compress(data[9:], mtime=0) + bytes(7)
+    )
     assert read_content(tmp_path, tmp_path / name).data == data
     content = read_content(tmp_path.parent, packed)
     assert (content.kind, content.data) == ("text", data)

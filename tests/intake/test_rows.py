@@ -7,11 +7,15 @@ from pathlib import Path
 import pytest
 
 from reconcile.errors import RefusedError
+from reconcile.nightly import run_nightly
 from tests.intake.folders import (
+    AS_OF,
     ORDERS,
+    PAYMENTS,
     column,
     csv_of,
     fates,
+    only_problem,
     orders,
     read,
     rejects,
@@ -186,3 +190,45 @@ def test_columns_that_only_some_files_bring_read_as_blank_in_the_others(tmp_path
     assert column(sent, "qty") == [None, 2]
     assert column(sent, "replacement") == [False, True]
     assert sent["delivered_date"].isna().tolist() == [True, False]
+
+
+@pytest.mark.parametrize("text", ["none", "-", "#N/A", "n/a", "null", "#REF!"])
+@pytest.mark.parametrize("name", ["status", "kind"])
+def test_a_word_for_nothing_is_no_status(tmp_path: Path, name: str, text: str) -> None:
+    row = "kestrel,P-{},2026-01-02,1.00,EUR,1,{}"
+    files = {
+        "orders.csv": csv_of(ORDERS, "1,2026-01-02,LAN-1,1,2.50,EUR"),
+        "payments.csv": csv_of(f"{PAYMENTS},{name}", row.format(1, ""), row.format(2, text)),
+    }
+    plain = source("orders")
+    found = read(write(tmp_path, files, plain + source("payments")))
+    assert rejects(found) == [("payments.csv", 3, name, text)]
+    assert len(found.records["payments"]) == 1
+
+
+@pytest.mark.parametrize("text", ["1970-01-01", "1970-01-01T00:00:00Z", "1900-01-01", "1969-12-31"])
+def test_a_date_that_stands_for_none(tmp_path: Path, text: str) -> None:
+    header = f"{ORDERS},cancelled_at"
+    good = "1,2026-01-02,LAN-1,1,2.50,EUR,"
+    found = orders(tmp_path, good, f"2{good[1:]}{text}", good.replace("2026-01-02", text),
+                   header=header)  # fmt: skip
+    assert rejects(found) == [("orders.csv", 4, "ordered_at", text)]
+    assert found.records["orders"]["cancelled_date"].isna().tolist() == [True, True]
+    assert list(found.notes[["row", "column", "text"]].itertuples(index=False, name=None)) == [
+        (3, "cancelled_at", text)
+    ]
+
+
+def test_what_a_run_has_written_is_never_read(tmp_path: Path) -> None:
+    settings = source("orders", "").replace('"orders*"', '"**/*.csv"')
+    folder = write(tmp_path, {"store/orders.csv": csv_of(ORDERS, GOOD, BAD)}, settings)
+    for out in (None, folder / "reports" / "today", None):
+        run_nightly(folder, lambda _: AS_OF, out, lambda _: None)
+    assert (folder / "out" / str(AS_OF) / "rejected").is_dir()
+    assert list(read(folder).files["file"]) == ["store/orders.csv"]
+    write(folder, {"out/orders.csv": csv_of(ORDERS, "3" + GOOD[1:])}, settings)
+    assert list(read(folder).files["file"]) == ["store/orders.csv"]
+    write(folder, {}, settings.replace('"**/*.csv"', '"out/*.csv"'))
+    assert list(read(folder).files["file"]) == ["out/orders.csv"]
+    write(folder, {}, settings.replace('"**/*.csv"', '"out/*/*.csv"'))
+    assert "what a run has written" in only_problem(folder).what

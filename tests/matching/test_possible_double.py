@@ -30,6 +30,15 @@ def on(day: int, ref: str, amount: str = "40.00", **more: object) -> Row:
     return payment(ref, amount, paid_at=f"2026-03-{day:02}") | more
 
 
+def test_invoices_of_no_order_at_all(tmp_path: Path) -> None:
+    records: dict[str, list[Row]] = {
+        "orders": [],
+        "invoices": [bill("K101", "1", "40.00")],
+        "payments": [on(3, "P1"), on(4, "P2")],
+    }
+    assert len(said(matched(tmp_path, records), RULE)) == 1
+
+
 # One amount within some days
 
 

@@ -71,3 +71,9 @@ def test_evidence_names_the_lines(tmp_path: Path) -> None:
     [places] = found["evidence"]
     assert places.startswith("invoices.csv row 2; invoices.csv row 3; ")
     assert places.endswith("invoices.csv row 13; and 3 more invoices rows")
+
+
+def test_a_month_of_a_supplier_names_no_order(tmp_path: Path) -> None:
+    found = exceptions(shop(tmp_path, ["1.00"] * 15), LIMITS).query(f"rule == '{RULE}'")
+    assert found["order_ref"].tolist() == [""]
+    assert found["supplier"].tolist() == ["kestrel"]

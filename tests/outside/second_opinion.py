@@ -1,4 +1,4 @@
-"""Runs second_opinion.sql over the CSV files of a shop folder, and gives what it finds.
+"""Runs opinion_sql/*.sql over the CSV files of a shop folder, and gives what it finds.
 
 Written from the description of the files and rules alone: it imports nothing of the project.
 It knows CSV files, and of a shop's settings those that the rules in the SQL depend on.
@@ -18,11 +18,11 @@ import duckdb
 if TYPE_CHECKING:
     from datetime import date
 
-SQL = Path(__file__).with_name("second_opinion.sql")
+SQL = sorted(Path(__file__).parent.glob("opinion_sql/*.sql"))
 
 COLUMNS = {
     "orders": """order_ref ordered_at sku qty unit_price currency store line_no discount
-        ship_to_country supplier promised_by tracking_no tracking_posted_at sent_at
+        ship_to_country recipient_key supplier promised_by tracking_no tracking_posted_at sent_at
         refunded_qty order_discount shipping_charged tax order_total customer_paid_at
         customer_paid refunded_at refunded cancelled_at""",
     "invoices": """supplier invoice_no invoice_date order_ref sku qty unit_cost currency shipping
@@ -34,11 +34,12 @@ COLUMNS = {
     "quotes": """supplier sku unit_cost currency ship_to_country shipping shipping_next min_qty
         valid_from valid_to dispatch_days delivery_days""",
     "sku_map": "sku supplier supplier_sku units",
+    "rates": "date base quote rate",
 }
 
 
 class Finding(NamedTuple):
-    """One exception; sku and currency are empty and amount is None where there is none."""
+    """One exception; texts are empty and amount is None where there is none."""
 
     rule: str
     verdict: str
@@ -47,6 +48,7 @@ class Finding(NamedTuple):
     supplier: str
     amount: Decimal | None
     currency: str
+    document: str
 
 
 def fold(text: str) -> str:
@@ -55,14 +57,15 @@ def fold(text: str) -> str:
 
 
 def findings(shop: Path, as_of: date) -> list[Finding]:
-    """Every exception of the rules in second_opinion.sql, all verdicts, sorted."""
+    """Every exception of the rules in the SQL, all verdicts, sorted."""
     settings = tomllib.loads((shop / "shop.toml").read_text(encoding="utf-8"))
     with duckdb.connect() as database:
         database.create_function("fold", fold, ["VARCHAR"], "VARCHAR")
         _set_variables(database, settings, as_of)
         _load_settings(database, settings)
         _load_sources(database, shop, settings)
-        database.execute(SQL.read_text(encoding="utf-8"))
+        for part in SQL:
+            database.execute(part.read_text(encoding="utf-8"))
         rows = database.execute("FROM findings").fetchall()
     return [Finding(*row) for row in rows]
 
@@ -80,6 +83,7 @@ def _set_variables(
     database.execute("SET TimeZone = 'UTC'")
     database.execute("SET VARIABLE as_of = ?::DATE", [as_of.isoformat()])
     database.execute("SET VARIABLE zone = ?::VARCHAR", [zone])
+    database.execute("SET VARIABLE home = ?::VARCHAR", [settings["shop"]["home_currency"]])
     for name in ("absolute", "percent"):
         database.execute(
             f"SET VARIABLE tolerance_{name} = ?::DECIMAL(18, 6)", [str(tolerance.get(name, "0"))]
@@ -92,7 +96,8 @@ def _load_settings(database: duckdb.DuckDBPyConnection, settings: dict[str, Any]
     holidays: list[list[Any]] = []
     for supplier, keys in settings.get("suppliers", {}).items():
         names += [[fold(name), supplier] for name in [supplier, *keys.get("names", [])]]
-        suppliers.append([supplier, keys.get("terms"), keys.get("dispatch_days")])
+        days = [keys.get("dispatch_days"), keys.get("delivery_days")]
+        suppliers.append([supplier, keys.get("terms"), *days])
         holidays += [[supplier, str(day)] for day in keys.get("holidays", [])]
     rules = [
         [rule, name, str(value)]
@@ -102,7 +107,8 @@ def _load_settings(database: duckdb.DuckDBPyConnection, settings: dict[str, Any]
     _fill(database, "supplier_name (name_key VARCHAR, supplier VARCHAR)", names)
     _fill(
         database,
-        "supplier_setting (supplier VARCHAR, terms VARCHAR, dispatch_days BIGINT)",
+        "supplier_setting (supplier VARCHAR, terms VARCHAR, dispatch_days BIGINT,"
+        " delivery_days BIGINT)",
         suppliers,
     )
     _fill(database, "holiday (supplier VARCHAR, day DATE)", holidays)
@@ -134,8 +140,8 @@ def _load_sources(
                 record,
                 str(source.get("covered_to", usual)),
                 source.get("format", {}).get("time_zone", zone),
-                _any_of(refs.get("strip_prefix", []), "^({})"),
-                _any_of(refs.get("replacement_suffix", []), "({})$"),
+                [fold(text) for text in refs.get("strip_prefix", [])],
+                [fold(text) for text in refs.get("replacement_suffix", [])],
                 f"[{re.escape(refs['separators'])}]" if refs.get("separators") else None,
             ]
         )
@@ -144,7 +150,7 @@ def _load_sources(
     _fill(
         database,
         "source (src VARCHAR, record VARCHAR, covered_to VARCHAR, zone VARCHAR,"
-        " prefix_re VARCHAR, suffix_re VARCHAR, separators VARCHAR)",
+        " prefixes VARCHAR[], suffixes VARCHAR[], separators VARCHAR)",
         sources,
     )
 
@@ -177,10 +183,6 @@ def _load_file(database: duckdb.DuckDBPyConnection, source: dict[str, Any], path
         f" FROM {reader}",
         [source["name"], path.name, str(path)],
     )
-
-
-def _any_of(texts: list[str], shape: str) -> str | None:
-    return shape.format("|".join(re.escape(fold(text)) for text in texts)) if texts else None
 
 
 def _fill(database: duckdb.DuckDBPyConnection, table: str, rows: list[list[Any]]) -> None:

@@ -87,5 +87,12 @@ def finding(row: Row) -> Finding:
     amount = Decimal(row["amount"]) if row["amount"] else None
     currency = row["currency"] if row["amount"] else ""
     return Finding(
-        row["rule"], row["verdict"], row["order_ref"], row["sku"], row["supplier"], amount, currency
+        rule=row["rule"],
+        verdict=row["verdict"],
+        order_ref=row["order_ref"],
+        sku=row["sku"],
+        supplier=row["supplier"],
+        amount=amount,
+        currency=currency,
+        document=row.get("document", ""),
     )

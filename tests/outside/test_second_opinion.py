@@ -8,12 +8,28 @@ from pathlib import Path
 
 import pytest
 
-from tests.outside.second_opinion import Finding, findings
+from reconcile.checks.catalogue import load_catalogue
+from tests.outside.mistakes import CURRENCIES, with_mistakes
+from tests.outside.second_opinion import SQL, Finding, findings
 from tests.outside.shop_folder import exceptions, finding, nightly, read_rows
 from tests.shops import Truth, build_shop, rename_files, shuffle_rows, split_overlapping
+from tests.shops.edits import Tables
 
 CASES = sorted(path.parent for path in Path(__file__).parent.glob("cases/*/expected.csv"))
-RULES = (
+# What the SQL leaves to other tests, and why.
+NOT_IN_SQL = {
+    "payment-unmatched": "whether a payment without a reference has one explanation is a bounded "
+    "search over sets of all open orders; one on an invoice is unknown by the same search",
+    "possible-double-payment": "rests on the same search, and on texts that are alike",
+    "rows-rejected": "about rows that the SQL leaves out, and about no order",
+    "totals-differ": "about rows of totals, which have no place in a table of records",
+    "repeat-changed": "about rows of two files, one of which the SQL drops",
+    "key-collision": "about references; what follows from it is in the case of references",
+    "stale-source": "about files, and about no order",
+}
+RULES = tuple(sorted(set(load_catalogue()) - NOT_IN_SQL.keys()))
+# The hand-made cases were worked out for these.
+BY_HAND = (
     "unpaid",
     "part-paid",
     "double-paid",
@@ -26,6 +42,13 @@ RULES = (
     "tracking-not-posted",
     "missing-tracking",
 )
+# The built shops have no case of these; with_mistakes() makes some.
+NOT_BUILT = {
+    "currency-differs",
+    "invoice-arithmetic",
+    "not-ordered",
+    "small-differences-add-up",
+}
 SIZES = [(300, 11), (3_000, 12)]  # orders and seed
 
 
@@ -33,37 +56,74 @@ def _as_of(case: Path) -> date:
     return date.fromisoformat((case / "as_of.txt").read_text(encoding="utf-8").strip())
 
 
-def _bag(found: list[Finding]) -> Counter[Finding]:
-    """How often each is found; without currency where there is no amount."""
+def _command(shop: Path, as_of: date, out: Path) -> Counter[Finding]:
+    rows = exceptions(nightly(shop, as_of, out), *RULES)
+    return Counter(finding(row) for row in rows)
+
+
+def _open(found: Counter[Finding], *rules: str) -> Counter[Finding]:
+    """What is to be acted on, of some rules or of all."""
     return Counter(
-        each._replace(currency="" if each.amount is None else each.currency) for each in found
+        {
+            each: times
+            for each, times in found.items()
+            if each.verdict == "open" and (not rules or each.rule in rules)
+        }
     )
 
 
-def _command(shop: Path, as_of: date, out: Path) -> Counter[Finding]:
-    rows = exceptions(nightly(shop, as_of, out), *RULES)
-    return _bag([finding(row) for row in rows])
+def test_every_rule_is_in_the_sql_or_named_with_a_reason() -> None:
+    assert set(load_catalogue()) >= NOT_IN_SQL.keys()
+    views = SQL[-1].read_text(encoding="utf-8")
+    assert views.count("SELECT * ") == len(RULES)
+    assert all(f"'{rule}' AS rule" in "".join(_texts()) for rule in RULES)
+
+
+def _texts() -> list[str]:
+    return [path.read_text(encoding="utf-8") for path in SQL]
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_sql_finds_what_was_worked_out_by_hand(case: Path) -> None:
     expected = Counter(finding(row) for row in read_rows(case / "expected.csv"))
-    assert _bag(findings(case, _as_of(case))) == expected
+    found = [each for each in findings(case, _as_of(case)) if each.rule in BY_HAND]
+    assert Counter(each._replace(document="") for each in found) == expected
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_command_agrees_with_sql_on_hand_made_shops(case: Path, tmp_path: Path) -> None:
     as_of = _as_of(case)
-    assert _command(case, as_of, tmp_path) == _bag(findings(case, as_of))
+    assert _command(case, as_of, tmp_path) == Counter(findings(case, as_of))
 
 
 @pytest.mark.parametrize(("orders", "seed"), SIZES)
 def test_command_agrees_with_sql_on_built_shops(orders: int, seed: int, tmp_path: Path) -> None:
     shop = tmp_path / "shop"
     truth = build_shop(shop, orders=orders, seed=seed)
-    found = _bag(findings(shop, truth.as_of))
-    assert {each.rule for each in found} == set(RULES)
+    found = Counter(findings(shop, truth.as_of))
+    assert {each.rule for each in found} == set(RULES) - NOT_BUILT
     assert _command(shop, truth.as_of, tmp_path / "out") == found
+
+
+def test_command_agrees_with_sql_on_mistakes_in_a_hundred_thousand_orders(tmp_path: Path) -> None:
+    truth = build_shop(tmp_path / "built", orders=100_000, seed=16)
+    tables = with_mistakes(Tables.read(tmp_path / "built"), seed=16, times=150)
+    shop = tables.write(tmp_path / "shop")
+    found = _open(Counter(findings(shop, truth.as_of)))
+    assert {each.rule for each in found} == set(RULES) - {"currency-differs"}
+    assert _open(_command(shop, truth.as_of, tmp_path / "out")) == found
+
+
+def test_command_agrees_with_sql_on_bills_and_payments_in_other_currencies(
+    tmp_path: Path,
+) -> None:
+    truth = build_shop(tmp_path / "built", orders=1_000, seed=17)
+    tables = with_mistakes(Tables.read(tmp_path / "built"), 17, 20, CURRENCIES)
+    shop = tables.write(tmp_path / "shop")
+    rule = "currency-differs"
+    found = _open(Counter(findings(shop, truth.as_of)), rule)
+    assert found.total() > 20
+    assert _open(_command(shop, truth.as_of, tmp_path / "out"), rule) == found
 
 
 def test_command_agrees_with_sql_on_shuffled_and_overlapping_exports(tmp_path: Path) -> None:
@@ -72,7 +132,7 @@ def test_command_agrees_with_sql_on_shuffled_and_overlapping_exports(tmp_path: P
     shuffle_rows(shop, seed=13)
     split_overlapping(shop)
     rename_files(shop)
-    found = _bag(findings(shop, truth.as_of))
+    found = Counter(findings(shop, truth.as_of))
     assert _command(shop, truth.as_of, tmp_path / "out") == found
 
 
@@ -98,7 +158,8 @@ def _expected(truth: Truth) -> Counter[Finding]:
 
 
 def _without_symptoms(found: list[Finding]) -> Counter[Finding]:
-    """The builder knows what is wrong with an order, not every symptom that follows from it."""
-    return Counter(
-        {each: times for each, times in _bag(found).items() if each.verdict != "follows"}
-    )
+    """The builder knows what is wrong with an order, not every symptom that follows from it.
+
+    Nor does it name each document.
+    """
+    return Counter(each._replace(document="") for each in found if each.verdict != "follows")

@@ -113,8 +113,21 @@ def test_a_date_that_programs_count_differently_is_a_text() -> None:
     assert rows[3][0] == ("", "61")
 
 
-def test_today_adds_up_to_the_open_exceptions_and_never_across() -> None:
+def test_today_begins_with_what_is_new_and_what_was_cleared() -> None:
     contents = results()
+    contents.exceptions.loc[contents.exceptions["verdict"] == "open", "change"] = "new"
+    cells = [str(cell.value) for [cell] in _open(contents)["Today"]["A1:A40"]]
+    new = int((contents.exceptions["verdict"] == "open").sum())
+    begin = cells.index(f"New since 2026-10-30: {new}")
+    end = cells.index("Cleared since 2026-10-30: 1")
+    assert begin < end < cells.index("What to do")
+    assert cells[end + 2] == "LL-7"
+    alone = _open(results(night_before=None))["Today"]
+    assert not any("since" in str(cell.value) for [cell] in alone["A1:A40"])
+
+
+def test_today_adds_up_to_the_open_exceptions_and_never_across() -> None:
+    contents = results(night_before=None)
     to_act = contents.exceptions[contents.exceptions["verdict"] == "open"]
     page = _open(contents)["Today"]
     money = _table(page, "Class")
@@ -144,7 +157,7 @@ def test_today_adds_up_to_the_open_exceptions_and_never_across() -> None:
 
 
 def _today(contents: Contents) -> list[str]:
-    return [str(cell.value) for [cell] in _open(contents)["Today"]["A1:A9"]]
+    return [str(cell.value) for [cell] in _open(contents)["Today"]["A1:A14"]]
 
 
 def test_today_says_whether_it_can_be_trusted() -> None:

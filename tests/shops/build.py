@@ -145,7 +145,8 @@ def imagine(plan: Plan) -> tuple[list[Export], Truth]:
 def _cases(kind: Kind, plan: Plan) -> int:
     rate = plan.fault_rate if kind.is_fault else plan.lookalike_rate
     share = rate if isinstance(rate, float | int) else rate.get(kind.name, 0)
-    return max(1, round(share * kind.weight * plan.orders)) if share else 0
+    count = max(1, round(share * kind.weight * plan.orders)) if share else 0
+    return min(count, 1) if kind.once else count
 
 
 def write_csv(export: Export, path: Path) -> None:
@@ -175,7 +176,10 @@ def _truth(
     columns = {
         "rule": pa.array(page["rule"], pa.string()),
         "verdict": pa.array(page["verdict"], pa.string()),
-        "order_ref": text.store_reference(orders.number[order], orders.bare[order]),
+        "order_ref": text.where(
+            (page["rule"] != "payment-unmatched").to_numpy(),
+            text.store_reference(orders.number[order], orders.bare[order]),
+        ),
         "sku": text.words([*SKUS, ""], np.where(line >= 0, lines.sku[line], len(SKUS))),
         "supplier": text.words(names, supplier % len(names)),
         "document": _documents(renderer, page, supplier),

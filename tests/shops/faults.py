@@ -47,6 +47,7 @@ from tests.shops.fault_changes import (
 )
 from tests.shops.kind import BOTH, Kind, days_ago, on
 from tests.shops.price_kinds import PRICE_FAULTS
+from tests.shops.unnamed_kinds import UNNAMED_FAULTS
 
 UNPAID = (("unpaid", "open"),)
 PART_PAID = (("part-paid", "open"),)
@@ -297,4 +298,5 @@ FAULTS = (
     ),
     *DELIVERY_FAULTS,
     *PRICE_FAULTS,
+    *UNNAMED_FAULTS,
 )

@@ -43,6 +43,11 @@ def old(clock: Clock, rng: np.random.Generator, count: int) -> Ints:
     return rng.integers(clock.first_day, clock.as_of - 32, count, dtype=np.int64)
 
 
+def before_all(clock: Clock, _rng: np.random.Generator, count: int) -> Ints:
+    """The day before the first of all other orders."""
+    return np.full(count, clock.first_day - 1, dtype=np.int64)
+
+
 def days_ago(ago: int) -> DaysOf:
     """Orders of one day, so many days before the run."""
 
@@ -88,6 +93,7 @@ class Kind:
     one_invoice: bool = False  # the orders of a case are on one invoice
     weight: int = 1  # how many times as common as the others
     sample_only: bool = False
+    once: bool = False  # one case in a shop, however large, and none in the sample
 
     @property
     def is_fault(self) -> bool:

@@ -20,6 +20,7 @@ from tests.shops.delivery_ledger import DELIVERY_RULES, deliveries
 from tests.shops.facts import Facts, facts
 from tests.shops.kind import Kind
 from tests.shops.price_ledger import PRICE_RULES, prices
+from tests.shops.unnamed_ledger import UNNAMED_RULES, unnamed
 from tests.shops.world import World
 
 # rule: its class of money, its list
@@ -39,6 +40,7 @@ RULES = {
     "customer-underpaid": ("at-risk", "collect"),
     **DELIVERY_RULES,
     **PRICE_RULES,
+    **UNNAMED_RULES,
 }
 NO_AMOUNT = -1
 
@@ -95,6 +97,7 @@ def exceptions(world: World, kinds: Sequence[Kind]) -> pd.DataFrame:
     _customers(world, book)
     deliveries(world, found, book)
     prices(world, found, book)
+    unnamed(world, found, book)
     page = book.close().reset_index(drop=True)
     _follow(page)
     _check_subsets(world)

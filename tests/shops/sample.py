@@ -57,7 +57,7 @@ class Sample:
 
 def sample() -> Sample:
     """Everything about the sample shop; nothing is written."""
-    rates = {kind.name: 1e-9 for kind in FAULTS}
+    rates = {kind.name: 1e-9 for kind in FAULTS if not kind.once}
     exports, truth = imagine(Plan(ORDERS, SEED, rates, scenario=SCENARIO, sample=True))
     tables = {export.record: export.table().to_pandas() for export in exports}
     files: dict[str, bytes] = {}

@@ -212,6 +212,13 @@ class World:
         self.parts.append(PaymentParts(ids, deals, amount, np.ones(count, dtype=bool)))
         self.payment_count += count
 
+    def add_unnamed(self, deals: Ints, amount: Ints, day: Ints) -> None:
+        """One settled payment for each of these, which says neither an order nor an invoice."""
+        zero = np.zeros(len(deals), dtype=np.int64)
+        supplier = self.deals.supplier[deals]
+        self.payments.append(Payments(supplier, day, zero + NOON + 60, amount, zero, zero.copy()))
+        self.payment_count += len(deals)
+
     def add_bulk(self, deals: Ints, payment: Ints, day: Ints, minute: Ints) -> None:
         """Bulk payments: ``payment`` says, counted from 0, in which each supplier order is."""
         count = len(day)
