@@ -136,10 +136,13 @@ def _others(folder: Path, pattern: str, path: Path, notes: list[str]) -> Iterato
         notes.append(f"Found: of {len(others)} other files the last {_MOST_BESIDE} were looked at.")
     for other in others[-_MOST_BESIDE:]:
         try:
-            yield look_into(folder, other, told=True)
+            found = look_into(folder, other, told=True)
+            _ = found.opened  # its rows too, before anything is asked of them
         except RefusedError as error:
             inside = other.relative_to(folder).as_posix()
             notes.append(f"UNSURE: {inside} matches {pattern} too, and {error.problems[0].what}")
+            continue
+        yield found
 
 
 def _same(one: str, other: str) -> str:

@@ -37,12 +37,12 @@ def test_bytes_made_of_nothing(target: str, data: bytes) -> None:
 
 
 @given(data=changed("text"))
-@settings(max_examples=120, derandomize=True, deadline=None, database=None)
+@settings(max_examples=60, derandomize=True, deadline=None, database=None)
 def test_texts_with_changes(data: bytes) -> None:
     TARGETS["text"](data)
 
 
 @given(data=changed("workbook"))
-@settings(max_examples=400, derandomize=True, deadline=None, database=None)
+@settings(max_examples=200, derandomize=True, deadline=None, database=None)
 def test_workbooks_with_changes(data: bytes) -> None:
     TARGETS["workbook"](data)

@@ -66,7 +66,7 @@ _PLAIN = '[source.format]\ndecimal = "."\ndates = "year-first"'
 
 @pytest.mark.parametrize("record", RECORDS)
 @given(data=st.data())
-@settings(max_examples=25)
+@settings(max_examples=12)
 def test_any_text_in_any_cell_parses_or_rejects_its_row(record: str, data: st.DataObject) -> None:
     fields = RECORDS[record].columns
     good = [_good(field) for field in fields]
@@ -97,7 +97,7 @@ def test_any_text_in_any_cell_parses_or_rejects_its_row(record: str, data: st.Da
 
 @pytest.mark.parametrize("form", ["day-first", "month-first", "%d.%m.%Y", "%d %b %Y %H:%M %z"])
 @given(texts=st.lists(_CELL | st.from_regex(r"[0-9]{1,2}[./][0-9]{1,2}[./][0-9]{4}"), max_size=8))
-@settings(max_examples=25)
+@settings(max_examples=12)
 def test_any_text_for_a_date_of_any_form(form: str, texts: list[str]) -> None:
     names = [field.name for field in RECORDS["orders"].columns if field.required]
     kinds = {field.name: _good(field) for field in RECORDS["orders"].columns}
@@ -138,7 +138,7 @@ def _unless_too_long(shop: Path) -> Intake | None:
 
 
 @given(files=st.lists(_FILE, min_size=1, max_size=3), ending=_ENDINGS)
-@settings(max_examples=40)
+@settings(max_examples=20)
 def test_every_row_has_one_fate(files: list[list[list[str]]], ending: str) -> None:
     names = [field.name for field in RECORDS["orders"].columns if field.required]
     contents = [_csv([names, *rows], ending) for rows in files]
@@ -164,7 +164,7 @@ _DOZEN = st.lists(_LIKELY, max_size=12)
 
 
 @given(rows=_DOZEN, cuts=st.tuples(st.integers(0, 12), st.integers(0, 12)))
-@settings(max_examples=25)
+@settings(max_examples=12)
 def test_overlapping_files_give_the_rows_of_the_one_they_were_cut_from(
     rows: list[list[str]], cuts: tuple[int, int]
 ) -> None:

@@ -119,7 +119,7 @@ def _by_number(case: Case, amount: int, named: list[int]) -> dict[int, int]:
     return {money[at]: bills[money[at]] for at in subsets[0]} if len(subsets) == 1 else {}
 
 
-@settings(max_examples=100)
+@settings(max_examples=50)
 @given(cases())
 def test_every_minor_unit_is_allocated_or_left(case: Case) -> None:
     shares, undecided, touched = _run(case)
@@ -136,7 +136,7 @@ def test_every_minor_unit_is_allocated_or_left(case: Case) -> None:
         assert row in rows or any(row in case.invoices[number] for number in named if number >= 0)
 
 
-@settings(max_examples=100)
+@settings(max_examples=50)
 @given(cases())
 def test_payments_pay_what_they_say_and_nothing_is_guessed(case: Case) -> None:
     shares, _, _ = _run(case)
@@ -152,7 +152,7 @@ def test_payments_pay_what_they_say_and_nothing_is_guessed(case: Case) -> None:
             assert together[named[0]] > 1
 
 
-@settings(max_examples=60)
+@settings(max_examples=40)
 @given(cases())
 def test_order_of_payments_does_not_matter(case: Case) -> None:
     turned = Case(case.payments[::-1], case.payable, case.invoices, case.elsewhere)

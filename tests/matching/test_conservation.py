@@ -99,7 +99,7 @@ def _cents(row: Row) -> int:
     return int(Decimal(str(row["amount"])) * 100)
 
 
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(shops())
 def test_nothing_is_lost_or_doubled(
     fresh: Callable[[], Path], records: dict[str, list[Row]]
@@ -160,7 +160,7 @@ def _assert_goods(shop: Result) -> None:
     assert (bills["duplicate_qty"] == beyond).all()
 
 
-@settings(max_examples=12)
+@settings(max_examples=6)
 @given(shops())
 def test_order_of_rows_changes_nothing(
     fresh: Callable[[], Path], records: dict[str, list[Row]]

@@ -192,8 +192,12 @@ def test_headers_that_changed_from_file_to_file_are_all_named(tmp_path: Path) ->
         "kestrel/orders-2026-02.csv",
         f"Order no.,Ordered on,SKU,Qty,Amount,Currency\n{ORDER.format(2)}\n",
     )
-    _file(shop, "kestrel/orders-2026-03.csv", f"SKU,Stock,Bin\n{ORDER.format(3)}\n")
+    _file(shop, "kestrel/orders-2026-03.csv", "SKU,Stock,Bin\nLAN-3,4,A7\n")
+    _file(shop, "kestrel/orders-2026-04.csv", f"SKU,Stock,Bin\n{ORDER.format(3)}\n")
     said = reconcile("intake", first).stdout
+    assert "orders-2026-04.csv matches kestrel/orders-*.csv too, and this row has more cells" in (
+        " ".join(said.replace("\n# ", " ").split())
+    )
     [source] = tomllib.loads(said)["source"]
     assert source["files"] == ["kestrel/orders-*.csv"]
     columns = source["columns"]
