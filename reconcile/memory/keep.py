@@ -138,10 +138,10 @@ def _states(history: sqlite3.Connection, found: pd.DataFrame, numbers: list[int]
         shown[name] = shown[name].dt.strftime("%Y-%m-%d")
     shown = shown.astype(object).where(shown.notna(), None)
     shown["was_open"], shown["gone"] = found["was_open"].astype(int), found["gone"].astype(int)
-    shown["behind"] = _behind(history, found["behind"].tolist())
+    behind = _behind(history, found["behind"].tolist())
     wanted = [
-        (number, *_plain(row))
-        for number, row in zip(numbers, shown.itertuples(index=False), strict=True)
+        (number, *_plain(row), rows)
+        for number, row, rows in zip(numbers, shown.itertuples(index=False), behind, strict=True)
     ]
     columns = ", ".join(("exception", *_OF_STATE))
     query = (
