@@ -117,7 +117,12 @@ def _exceptions(history: sqlite3.Connection, night: str, found: pd.DataFrame) ->
         json.dumps(dict(zip(TOLD, row, strict=True)), sort_keys=True, ensure_ascii=False)
         for row in told_now[list(TOLD)].itertuples(index=False)
     ]
-    texts = list(told_now.assign(told=told)[list(OF_TEXTS)].itertuples(index=False, name=None))
+    place = OF_TEXTS.index("told")
+    number_of = _tellings(history, told)
+    rows = [
+        (*row[:place], number_of[row[place]], *row[place + 1 :], text_digest(row))
+        for row in told_now.assign(told=told)[list(OF_TEXTS)].itertuples(index=False, name=None)
+    ]
     names, again = [*OF_TEXTS, "digest"], [*OF_TEXTS[2:], "digest"]
     history.executemany(
         f"INSERT INTO exceptions ({', '.join(names)}) "  # noqa: S608
@@ -125,10 +130,17 @@ def _exceptions(history: sqlite3.Connection, night: str, found: pd.DataFrame) ->
         f"{', '.join(f'{name} = excluded.{name}' for name in again)} "
         "WHERE digest != excluded.digest "
         f"AND NOT EXISTS (SELECT 1 FROM seen WHERE exception = number AND night > '{night}')",
-        [(*row, text_digest(row)) for row in texts],
+        rows,
     )
     numbers = _numbers(history, found["id"])
     return [numbers[each] for each in found["id"]]
+
+
+def _tellings(history: sqlite3.Connection, told: list[str]) -> dict[str, int]:
+    """The number of each text, of which rules have few."""
+    rows = [(text,) for text in sorted(set(told))]
+    history.executemany("INSERT INTO tellings (text) VALUES (?) ON CONFLICT DO NOTHING", rows)
+    return dict(history.execute("SELECT text, number FROM tellings").fetchall())
 
 
 def _states(history: sqlite3.Connection, found: pd.DataFrame, numbers: list[int]) -> list[int]:
@@ -138,10 +150,10 @@ def _states(history: sqlite3.Connection, found: pd.DataFrame, numbers: list[int]
         shown[name] = shown[name].dt.strftime("%Y-%m-%d")
     shown = shown.astype(object).where(shown.notna(), None)
     shown["was_open"], shown["gone"] = found["was_open"].astype(int), found["gone"].astype(int)
-    shown["behind"] = _behind(history, found["behind"].tolist())
+    behind = _behind(history, found["behind"].tolist())
     wanted = [
-        (number, *_plain(row))
-        for number, row in zip(numbers, shown.itertuples(index=False), strict=True)
+        (number, *_plain(row), rows)
+        for number, row, rows in zip(numbers, shown.itertuples(index=False), behind, strict=True)
     ]
     columns = ", ".join(("exception", *_OF_STATE))
     query = (

@@ -69,9 +69,11 @@ def night_before(history: sqlite3.Connection, day: date, ids: pd.Series) -> Befo
         raise damaged(f"the night of {night} is not as it was kept")
     seen = _frame(
         history.execute(
-            f"SELECT {', '.join(f'e.{name}' for name in OF_TEXTS)}, e.digest, "  # noqa: S608
+            f"SELECT {', '.join(f'e.{name}' for name in OF_EXCEPTION)}, t.text AS told, "  # noqa: S608
+            "e.explanation, e.evidence, e.digest, "
             f"{', '.join(f's.{name}' for name in OF_NIGHT)}, b.rows AS behind "
             "FROM seen s JOIN exceptions e ON e.number = s.exception "
+            "LEFT JOIN tellings t ON t.number = e.told "
             "LEFT JOIN behind b ON b.number = s.behind WHERE s.night = ? ORDER BY e.id",
             (night,),
         )

@@ -34,10 +34,12 @@ MIGRATIONS = (
         FROM files_of_night o JOIN nights n ON n.number = o.night
         JOIN fingerprints f ON f.number = o.fingerprint;
     CREATE TABLE contents (night TEXT PRIMARY KEY, digests BLOB NOT NULL);
+    CREATE TABLE tellings (number INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE);
     CREATE TABLE exceptions (
         number INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, rule TEXT NOT NULL,
         order_ref TEXT NOT NULL, order_key TEXT NOT NULL, sku TEXT NOT NULL,
-        supplier TEXT NOT NULL, document TEXT NOT NULL, told TEXT NOT NULL,
+        supplier TEXT NOT NULL, document TEXT NOT NULL,
+        told INTEGER NOT NULL REFERENCES tellings (number),
         explanation TEXT NOT NULL, evidence TEXT NOT NULL, digest TEXT NOT NULL
     );
     CREATE TABLE behind (number INTEGER PRIMARY KEY, rows BLOB NOT NULL UNIQUE);

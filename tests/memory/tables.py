@@ -14,8 +14,8 @@ _QUERIES = {
     "nights": "SELECT night, version, home_currency, settings, rules, proofs FROM nights",
     "files": "SELECT * FROM files",
     "contents": "SELECT night, hex(digests) FROM contents",
-    "exceptions": "SELECT id, rule, order_ref, order_key, sku, supplier, document, told, "
-    "explanation, evidence FROM exceptions",
+    "exceptions": "SELECT id, rule, order_ref, order_key, sku, supplier, document, t.text, "
+    "explanation, evidence FROM exceptions LEFT JOIN tellings t ON t.number = told",
     "seen": f"SELECT {_OF_SEEN} FROM seen s JOIN exceptions e ON e.number = s.exception "
     "LEFT JOIN behind b ON b.number = s.behind",
     "cleared": "SELECT c.night, e.id, c.reason, c.evidence FROM cleared c "

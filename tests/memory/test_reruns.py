@@ -102,6 +102,19 @@ def test_the_last_thirty_nights_are_shown_and_quiet_ones_too(tmp_path: Path) -> 
     ]
 
 
+def test_a_night_on_which_nothing_changes_adds_no_state(shop: Path) -> None:
+    """A year of nights would not fit otherwise."""
+    counts = []
+    for night in (40, 41, 42):
+        run(shop, night)
+        with closing(sqlite3.connect(shop / HISTORY_FILE)) as history:
+            tables_asked = ("states", "exceptions", "behind", "fingerprints")
+            queries = [f"SELECT count(*) FROM {name}" for name in tables_asked]
+            counts.append([history.execute(query).fetchone()[0] for query in queries])
+    assert counts[1] == counts[2]
+    assert len(tables(shop)["seen"]) > counts[2][0]
+
+
 # A run that was stopped between keeping its night and showing its report
 
 
