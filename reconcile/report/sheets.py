@@ -121,6 +121,17 @@ def lines_shown(contents: Contents) -> pd.DataFrame:
     return lines.iloc[keys.sort_values(["rank", "date"], kind="stable").index]
 
 
+def _open_exceptions(lines: pd.DataFrame, contents: Contents) -> pd.Series:
+    """How many open exceptions are about each line, or about its whole order."""
+    to_act = contents.exceptions[contents.exceptions["verdict"] == "open"]
+    keys = ["order_ref", "sku"]
+    by_line = to_act.groupby(keys, observed=True).size().rename("own")
+    whole = to_act[to_act["sku"] == ""].groupby("order_ref", observed=True).size().rename("whole")
+    counts = lines[keys].join(by_line, on=keys).join(whole, on="order_ref")
+    own, of_order = (counts[name].astype("Int64").fillna(0) for name in ("own", "whole"))
+    return own + of_order.where(lines["sku"] != "", 0)
+
+
 def _order_lines(lines: pd.DataFrame, contents: Contents) -> Sheet:
     shown = [
         Column("State", "state"),
@@ -128,26 +139,28 @@ def _order_lines(lines: pd.DataFrame, contents: Contents) -> Sheet:
         Column("Store", "store", width=14),
         Column("Line", "line_no"),
         Column("SKU", "sku", width=18),
+        Column("Open exceptions", "found", "number"),
         Column("Supplier", "supplier", width=16),
         Column("Ordered on", "ordered_date", "date"),
-        Column("Ordered", "ordered", "number"),
-        Column("Live", "live", "number"),
-        Column("Billed", "billed", "number"),
-        Column("Shipped", "shipped", "number"),
+        Column("Units ordered", "ordered", "number"),
+        Column("Units live", "live", "number"),
+        Column("Units billed", "billed", "number"),
+        Column("Units shipped", "shipped", "number"),
         Column("Tracking number posted", "posted", width=26),
         Column("Delivered on", "delivered_date", "date"),
-        Column("Agreed", "agreed_minor", "amount", "currency"),
-        Column("Billed amount", "billed_minor", "amount", "currency"),
-        Column("Paid", "paid_minor", "amount", "currency"),
+        Column("Amount agreed", "agreed_minor", "amount", "currency"),
+        Column("Amount billed", "billed_minor", "amount", "currency"),
+        Column("Amount paid", "paid_minor", "amount", "currency"),
         Column("Currency", "currency"),
     ]
     what = (
         f"Order lines that are not finished or have an exception, of {len(contents.order_lines):,} "
         "in order_lines.csv"
     )
-    block = limited(
-        what, "", shown, lines, "OrderLines", most=contents.report_rows, rest="order_lines.csv"
-    )
+    most, rest = contents.report_rows, "order_lines.csv"
+    first = lines.head(most)
+    lines = lines.assign(found=_open_exceptions(first, contents))
+    block = limited(what, "", filled(shown, first), lines, "OrderLines", most=most, rest=rest)
     return _alone("Order lines", block)
 
 

@@ -176,7 +176,7 @@ def _open_lines(exceptions: pd.DataFrame) -> list[str]:
         lines[_MONEY_LINES:] = [f"  and {left} more sums in report.xlsx"]
     other = _counts(exceptions["verdict"], VERDICTS)
     rest = ", ".join(f"{name} {other[name]:,}" for name in VERDICTS if name != "open")
-    return [*lines, f"Not open: {rest}"]
+    return [*lines, *textwrap.wrap(f"Not open: {rest}", _WIDTH, subsequent_indent="  ")]
 
 
 def _since(contents: Contents) -> list[str]:

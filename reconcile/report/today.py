@@ -22,7 +22,7 @@ _URGENT = 10
 _MONEY_ROWS = 12
 _LINE = 128  # characters that a line of the page holds
 # The widths of the page's columns, in characters; every table stands on this grid.
-WIDTHS = (11, 15, 10, 9, 17, 15, 14, 15, 15, 11)
+WIDTHS = (11, 15, 10, 9, 17, 15, 14, 17, 18, 11)
 CLASS_MEANING = {
     "stop": "not paid yet, hold it",
     "claim": "paid, you may get it back",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import textwrap
 import zipfile
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time
@@ -41,6 +42,7 @@ from reconcile.report.totals import TOTALS
 
 _NARROWEST = 8
 _ONE_LINE = 14  # longer headings take two lines
+_HEADING_LINES = 2
 _FILTER = 2  # characters of a heading that the button of its filter covers
 # A zip archive cannot hold an earlier time than this one.
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
@@ -127,7 +129,7 @@ def _put_headings(page: Worksheet, row: int, shown: list[Column]) -> None:
     for place, column in enumerate(shown, start=1):
         put_heading(page, row, place, column.heading, right=column.kind in RIGHT)
     if any(len(column.heading) > column.width for column in shown):
-        page.row_dimensions[row].height = 2 * LINE_POINTS
+        page.row_dimensions[row].height = _HEADING_LINES * LINE_POINTS
 
 
 def _fitted_blocks(sheet: Sheet) -> list[list[Column]]:
@@ -151,8 +153,7 @@ def _fitted(block: Block, column: Column) -> Column:
     """The column as wide as its longest text, within its limit; what is longer is wrapped."""
     if not len(block.rows):
         return column
-    words = [column.heading] if len(column.heading) <= _ONE_LINE else column.heading.split()
-    least = max(_NARROWEST, *(len(word) + _FILTER * block.filtered for word in words))
+    least = max(_NARROWEST, _heading_width(column.heading) + _FILTER * block.filtered)
     if column.kind == "amount":
         # The widest amount with its decimals and the marks between thousands, or it shows ####.
         most = pc.max(pc.abs(columns.numbers(block.rows[column.source]))).as_py() or 0
@@ -162,6 +163,14 @@ def _fitted(block: Block, column: Column) -> Column:
     longest = pc.max(pc.utf8_length(columns.text(block.rows[column.source]))).as_py() or 0
     kind: Kind = "prose" if column.kind == "text" and longest > column.width else column.kind
     return replace(column, kind=kind, width=min(max(longest, least), max(column.width, least)))
+
+
+def _heading_width(heading: str) -> int:
+    """Characters that a heading needs: on one line where it is short, else on two."""
+    if len(heading) <= _ONE_LINE:
+        return len(heading)
+    widths = range(max(map(len, heading.split())), len(heading))
+    return next(width for width in widths if len(textwrap.wrap(heading, width)) <= _HEADING_LINES)
 
 
 def _filled(shell: io.BytesIO, rest: list[_Rest], contents: Contents) -> bytes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import textwrap
 import zipfile
 from collections import Counter
 from datetime import date, datetime
@@ -19,7 +20,8 @@ from hypothesis import strategies as st
 from openpyxl.workbook.workbook import Workbook
 from openpyxl.worksheet.worksheet import Worksheet
 
-from reconcile.report.cells import CELL_LIMIT, CUT_MARK
+from reconcile.checks.catalogue import load_catalogue
+from reconcile.report.cells import CELL_LIMIT, CUT_MARK, LINE_POINTS, PADDING
 from reconcile.report.contents import Contents
 from reconcile.report.summary import CAUTION
 from reconcile.report.workbook import workbook
@@ -291,6 +293,43 @@ def test_order_lines_are_those_that_are_not_finished_or_have_an_exception() -> N
     contents.order_lines.loc[1, "order_ref"] = "LL-1012"  # delivered, and a decision covers it
     shown = _table(_open(contents)["Order lines"], "State")
     assert list(shown["State"])[-1] == "delivered"
+
+
+def test_order_lines_say_how_many_open_exceptions_they_have() -> None:
+    contents = results()
+    # One of the line, one of its whole order; what is not open, or of another line, does not count.
+    contents.exceptions.loc[[4, 5], "order_ref"] = "LL-1004"
+    contents.exceptions.loc[5, "sku"] = ""
+    shown = _table(_open(contents)["Order lines"], "State").set_index("Order")
+    assert dict(shown["Open exceptions"]) == {
+        "LL-1001": 1,
+        "LL-1002": 1,
+        "LL-1003": 1,
+        "LL-1004": 2,
+        "LL-1009": 0,
+    }
+    assert "Store" in shown.columns
+    contents.order_lines["store"] = ""
+    assert "Store" not in _table(_open(contents)["Order lines"], "State").columns
+
+
+def test_the_most_urgent_decisions_show_every_title_whole() -> None:
+    titles = sorted((rule.title for rule in load_catalogue().values()), key=len)[-10:]
+    contents = results()
+    contents.exceptions["title"] = [*titles, *[""] * (len(contents.exceptions) - len(titles))]
+    shown = {cell.value for row in _open(contents)["Today"].iter_rows() for cell in row}
+    assert set(titles) <= shown
+
+
+def test_no_heading_needs_more_than_two_lines() -> None:
+    book = _open(results())
+    for page in book.worksheets[1:]:
+        for table in page.tables.values():
+            for cell in page[table.ref][0]:
+                width = page.column_dimensions[cell.column_letter].width
+                lines = len(textwrap.wrap(str(cell.value), int(width) - PADDING))
+                assert lines <= 2, (page.title, cell.value)
+                assert lines == 1 or page.row_dimensions[cell.row].height == 2 * LINE_POINTS
 
 
 def test_rules_that_the_shop_changed_are_marked() -> None:

@@ -220,6 +220,15 @@ def test_the_summary_fits_a_phone(contents: Contents) -> None:
     assert " ".join(lines[-3:]).endswith("A person decides before money moves.")
 
 
+def test_the_summary_leaves_no_count_out_where_there_are_many() -> None:
+    contents = results()
+    exceptions = pd.concat([contents.exceptions] * 12_345, ignore_index=True)
+    told = " ".join(summary_text(replace(contents, exceptions=exceptions)).split())
+    of_each = "waiting 12,345, unknown 12,345, follows 12,345, accepted 12,345"
+    assert f"Not open: {of_each}" in told
+    assert "…" not in told
+
+
 def test_the_summary_says_what_matters() -> None:
     text = summary_text(results())
     assert "Open: 10 (4 high, 4 medium, 2 low)" in text
