@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from typing import cast
+from xml.etree.ElementTree import canonicalize
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -217,7 +218,8 @@ def _filled(shell: io.BytesIO, rows: list[_Rows], day: date) -> bytes:
         zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as target,
     ):
         for name in source.namelist():
-            data = source.read(name)
+            # Canonical XML, as the library below writes other bytes where lxml is installed.
+            data = canonicalize(source.read(name)).encode()
             sheet = re.fullmatch(r"xl/worksheets/sheet(\d+)\.xml", name)
             if sheet:
                 data = _insert(data.decode(), rows[int(sheet[1]) - 1]).encode()
@@ -232,7 +234,8 @@ def _filled(shell: io.BytesIO, rows: list[_Rows], day: date) -> bytes:
 
 def _insert(xml: str, rows: _Rows) -> str:
     for row, inserted in rows.below.items():
-        end = xml.index("</row>", xml.index(f'<row r="{row}"')) + len("</row>")
+        [start] = [found.start() for found in re.finditer(rf'<row [^>]*r="{row}"', xml)]
+        end = xml.index("</row>", start) + len("</row>")
         xml = xml[:end] + inserted + xml[end:]
     whole = f'<dimension ref="A1:{rows.last_cell}"'
     return re.sub(r'<dimension ref="[^"]*"', whole, xml, count=1)

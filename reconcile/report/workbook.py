@@ -8,6 +8,7 @@ import textwrap
 import zipfile
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time
+from xml.etree.ElementTree import canonicalize
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -181,7 +182,8 @@ def _filled(shell: io.BytesIO, rest: list[_Rest], contents: Contents) -> bytes:
         zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as target,
     ):
         for name in source.namelist():
-            data = source.read(name)
+            # Canonical XML, as the library below writes other bytes where lxml is installed.
+            data = canonicalize(source.read(name)).encode()
             sheet = re.fullmatch(r"xl/worksheets/sheet(\d+)\.xml", name)
             if sheet:
                 data = _insert(data.decode(), rest[int(sheet[1]) - 1]).encode()
@@ -200,7 +202,8 @@ def _insert(xml: str, rest: _Rest) -> str:
         formula = re.compile(rf'(<c r="{cell}"[^>]*><f>[^<]*</f>)<v ?(?:/>|></v>)')
         xml = formula.sub(rf"\g<1><v>{value}</v>", xml, count=1)
     for row, inserted in rest.below.items():
-        end = xml.index("</row>", xml.index(f'<row r="{row}"')) + len("</row>")
+        [start] = [found.start() for found in re.finditer(rf'<row [^>]*r="{row}"', xml)]
+        end = xml.index("</row>", start) + len("</row>")
         xml = xml[:end] + inserted + xml[end:]
     if rest.links:
         before = "<printOptions" if "<printOptions" in xml else "<pageMargins"
