@@ -7,7 +7,7 @@ same day holds: the same files, the same facts, the same rules.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -20,11 +20,12 @@ from reconcile.checks.evidence import Places, rows_behind_orders
 from reconcile.errors import RefusedError
 from reconcile.intake.load import file_problems
 from reconcile.lists import find_orders, safe_to_pay, speaks_against
-from reconcile.matching.orders import AMBIGUOUS
+from reconcile.matching.orders import AMBIGUOUS, NOT_FOUND
 from reconcile.night import Clock, Night, Say, check
 from reconcile.pay_reasons import CANNOT, DO_NOT, PAY, Judged, Target, judge_line
 from reconcile.proposal import Proposal, read_proposal
 from reconcile.remembered import remember
+from reconcile.report.columns import before_safe
 from reconcile.shop import Shop
 from reconcile.shop_file import read_shop
 
@@ -74,6 +75,7 @@ def check_payment(folder: Path, file: Path, as_of: Callable[[Shop], date], say: 
 
 def _checked(night: Night, found: pd.DataFrame, proposal: Proposal) -> PayCheck:
     safe = safe_to_pay(found, night.matched)
+    proposal = _as_in_the_files(night, proposal)
     targets = _targets(night, found, safe, proposal)
     evidence = rows_behind_orders(
         np.unique(targets["supplier_order"].to_numpy(np.int64)),
@@ -99,6 +101,29 @@ def _checked(night: Night, found: pd.DataFrame, proposal: Proposal) -> PayCheck:
     opened = found.loc[found["verdict"] == "open", "id"]
     missing = safe[mine & safe["id"].isin(opened)].reset_index(drop=True)
     return PayCheck(night.shop.name, night.as_of, lines, missing)
+
+
+def _as_in_the_files(night: Night, proposal: Proposal) -> Proposal:
+    """Texts that name nothing, without the apostrophes that pay.csv puts before a sign."""
+    lines, orders, invoices = proposal.lines, proposal.orders, proposal.invoices
+    known = set(night.matched.tables["supplier_orders"]["supplier"])
+    strange = ~lines["supplier"].isin(known)
+    lines = lines.assign(supplier=lines["supplier"].mask(strange, before_safe(lines["supplier"])))
+    nowhere = find_orders(night.matched, orders)["order"] == NOT_FOUND
+    unbilled = ~invoices["key"].isin(_billed(night)["key"])
+    return replace(
+        proposal,
+        lines=lines,
+        orders=_bare(orders, nowhere),
+        invoices=_bare(invoices, unbilled),
+    )
+
+
+def _bare(parts: pd.DataFrame, where: pd.Series) -> pd.DataFrame:
+    named = ("ref", "key")
+    return parts.assign(
+        **{name: parts[name].mask(where, before_safe(parts[name])) for name in named}
+    )
 
 
 def _targets(

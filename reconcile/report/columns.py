@@ -16,7 +16,11 @@ from reconcile.money import minor_digits
 _SPACE = r"[\p{Z}\p{Cf}]*"
 _STARTS = r"=+\-@\x{FF1D}\x{FF0B}\x{FF0D}\x{FF20}"
 _AT_START = rf"^({_SPACE}[{_STARTS}\p{{Cc}}])"
-_INSIDE = rf"([,;|\"'\t\r\n\x00])([\p{{Z}}\p{{Cf}}\p{{Cc}}]*)([{_STARTS}])"
+_BEFORE = r"([,;|\"'\t\r\n\x00])([\p{Z}\p{Cf}\p{Cc}]*)"
+_INSIDE = f"{_BEFORE}([{_STARTS}])"
+# What each of them becomes
+_SAFE_AT_START = rf"^'({_SPACE}[{_STARTS}\p{{Cc}}])"
+_SAFE_INSIDE = f"{_BEFORE}'([{_STARTS}])"
 # Bytes without which neither pattern can match: at the start of a text, and anywhere in it.
 _BYTES_AT_START = np.zeros(256, dtype=bool)
 _BYTES_AT_START[[*range(33), *b"=+-@", *range(127, 256)]] = True
@@ -46,6 +50,13 @@ def safe_text(column: pd.Series) -> pa.Array:
     mended = pc.replace_substring_regex(mended, _AT_START, r"'\1")
     mended = pc.replace_substring(mended, "\x00", "\ufffd")
     return pc.replace_with_mask(array, pa.array(suspects), mended)
+
+
+def before_safe(column: pd.Series) -> pd.Series:
+    """Texts of our own CSV files as they were before ``safe_text`` put its apostrophes."""
+    array = pc.replace_substring_regex(_plain(pa.array(column)), _SAFE_AT_START, r"\1")
+    array = pc.replace_substring_regex(array, _SAFE_INSIDE, r"\1\2\3")
+    return pd.Series(array.to_pylist(), index=column.index, dtype="str")
 
 
 def _plain(array: pa.Array | pa.ChunkedArray) -> pa.Array:

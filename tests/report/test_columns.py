@@ -71,6 +71,13 @@ def test_no_text_runs_and_none_loses_a_character(texts: list[str]) -> None:
         assert len(shown) - len(text) == shown.count("'") - text.count("'")
 
 
+@given(st.lists(st.text(st.sampled_from([*SIGNS, *",;|\"'", *" \u3000a1.é"])), max_size=8))
+def test_what_was_made_safe_is_known_again(texts: list[str]) -> None:
+    """Control characters apart: some readers drop them anyway."""
+    safe = pd.Series(_safe(texts), dtype="str")
+    assert list(columns.before_safe(safe)) == texts
+
+
 @given(st.lists(dangerous | anything, min_size=1, max_size=8))
 def test_a_csv_file_reads_back_as_it_was_written(texts: list[str]) -> None:
     safe = _safe(texts)
