@@ -13,6 +13,7 @@ from openpyxl.chart.text import RichText, Text
 from openpyxl.chart.title import Title
 from openpyxl.drawing.fill import PatternFillProperties
 from openpyxl.drawing.line import LineProperties
+from openpyxl.drawing.spreadsheet_drawing import AnchorMarker, TwoCellAnchor
 from openpyxl.drawing.text import (
     CharacterProperties,
     Paragraph,
@@ -26,8 +27,10 @@ from reconcile.report.layout import HEADING_ROW, Sheet, heading_rows
 _INK, _PAPER = "1F3A4D", "FFFFFF"
 _Pattern = Literal["solid", "wdUpDiag", "pct5", "smCheck", "ltHorz", "dkVert"]
 _PATTERNS: tuple[_Pattern, ...] = ("solid", "wdUpDiag", "pct5", "smCheck", "ltHorz", "dkVert")
-_WIDTHS, _HEIGHT = (15, 13), 8  # cm
 ROWS = 16  # of the sheet that a chart covers
+# From which column and to which, counted from 0: by columns, since their width is the font's
+_PLACES = ((0, 6), (6, 10))
+_GAP = 100_000  # between the charts, in English Metric Units (360,000 to a centimetre)
 
 
 def add_charts(page: Worksheet, figures: Worksheet, sheet: Sheet, row: int) -> None:
@@ -36,10 +39,12 @@ def add_charts(page: Worksheet, figures: Worksheet, sheet: Sheet, row: int) -> N
     bars = _bars(figures, ages.note, len(ages.columns), len(ages.rows))
     heading = heading_rows(sheet.blocks)[1]
     line = _line(figures, nights.note, heading, len(nights.rows))
-    bars.width, line.width = _WIDTHS
-    bars.height = line.height = _HEIGHT
-    page.add_chart(bars, f"A{row}")
-    page.add_chart(line, f"G{row}")
+    for chart, (first, last) in zip((bars, line), _PLACES, strict=True):
+        start = AnchorMarker(col=first, colOff=_GAP if first else 0, row=row - 1)
+        end = AnchorMarker(col=last, row=row - 1 + ROWS)
+        # The types know the name of one cell alone; the library takes both.
+        chart.anchor = TwoCellAnchor("twoCell", _from=start, to=end)  # type: ignore[assignment]
+        page.add_chart(chart)
 
 
 def _bars(figures: Worksheet, title: str, columns: int, rows: int) -> BarChart:

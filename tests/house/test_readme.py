@@ -12,8 +12,10 @@ import pytest
 from reconcile.cli import commands
 from tests.house.project import ROOT
 from tests.house.rule_list import parts, rule_list
+from tests.report.pictures import FOLDER, PICTURES
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+MOST_BYTES = 150_000  # of a picture
 CHECKS = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
 
 
@@ -67,6 +69,18 @@ def test_every_command_and_option_is_in_the_readme() -> None:
         ]
         missing += [word for word in (path, *options) if not _in_readme(word)]
     assert missing == []
+
+
+def test_the_pictures_of_the_readme_are_there_and_small() -> None:
+    """Python -m tests.report.pictures makes them anew."""
+    shown = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", README)
+    assert sorted(shown) == sorted(f"{FOLDER.name}/{picture.name}" for picture in PICTURES)
+    for name in shown:
+        data = (ROOT / name).read_bytes()
+        assert data.startswith(b"\x89PNG\r\n\x1a\n")
+        assert data.endswith(b"IEND\xaeB`\x82")
+        assert len(data) < MOST_BYTES
+    assert {path.name for path in FOLDER.iterdir()} == {picture.name for picture in PICTURES}
 
 
 def test_commands_of_the_readme_exist() -> None:
