@@ -12,6 +12,7 @@ import re
 import shutil
 import subprocess
 import zipfile
+from datetime import date
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -20,8 +21,10 @@ import openpyxl
 import pytest
 from openpyxl.workbook.workbook import Workbook
 
+from reconcile.nightly import run_nightly
 from reconcile.report.write import write_outputs
 from tests.report.results import results
+from tests.shops.sample import FOLDER as SAMPLE
 
 Key = tuple[str, str, str]
 Sums = dict[Key, tuple[int, Decimal]]
@@ -79,8 +82,20 @@ def _add(sums: Sums, key: Key, amount: Any) -> None:
 
 @pytest.mark.parametrize("rows", [20_000, 1])
 def test_totals_are_those_of_the_csv_and_the_json(tmp_path: Path, rows: int) -> None:
-    out = tmp_path / "out"
-    write_outputs(results(report_rows=rows), out)
+    write_outputs(results(report_rows=rows), tmp_path / "out")
+    _check_totals(tmp_path / "out", tmp_path)
+
+
+@pytest.mark.no_cover
+def test_totals_of_the_sample_shop_are_those_of_the_csv_and_the_json(tmp_path: Path) -> None:
+    shop = tmp_path / "shop"
+    shutil.copytree(SAMPLE, shop, ignore=shutil.ignore_patterns("out", "history.db*"))
+    run_nightly(shop, lambda _: date(2026, 10, 30), None, lambda _: None)
+    _, out = run_nightly(shop, lambda _: date(2026, 10, 31), None, lambda _: None)
+    _check_totals(out, tmp_path)
+
+
+def _check_totals(out: Path, tmp_path: Path) -> None:
     stored = openpyxl.load_workbook(out / "report.xlsx", data_only=True)
     worked = _worked_out(out / "report.xlsx", tmp_path)
     formulas = _formulas(openpyxl.load_workbook(out / "report.xlsx"))
