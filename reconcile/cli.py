@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from reconcile import __version__
+from reconcile.cli_options import as_of_option, day
+from reconcile.cli_options import month as month_text
 from reconcile.cli_setup import intake, rules
 from reconcile.errors import ReconcileError, RefusedError
 
@@ -33,6 +35,10 @@ def commands() -> None:
     """Match orders with what suppliers billed, were paid for and shipped.
 
     Reads the exports of a shop folder, writes a report, moves no money.
+
+    Example: reconcile nightly sample_exports --as-of 2026-10-31
+
+    Every command has examples of its own: reconcile nightly --help
     """
 
 
@@ -40,13 +46,9 @@ commands.add_command(rules)
 commands.add_command(intake)
 
 
-@commands.command()
+@commands.command(short_help="Check every order, and write what to do.")
 @click.argument("shop", default=".", type=click.Path(path_type=Path))
-@click.option(
-    "--as-of",
-    type=click.DateTime(["%Y-%m-%d"]),
-    help="The date of the run, YYYY-MM-DD; today in the shop's zone when left out.",
-)
+@as_of_option
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
@@ -67,6 +69,7 @@ commands.add_command(intake)
 @click.option(
     "--keep-nights",
     type=click.IntRange(min=1),
+    metavar="N",
     help="Of the reports in SHOP/out keep the newest so many; nothing else is ever removed.",
 )
 @click.option("--no-history", is_flag=True, help="Compare with no other night, and keep none.")
@@ -77,7 +80,7 @@ commands.add_command(intake)
 )
 def nightly(
     shop: Path,
-    as_of: datetime | None,
+    as_of: date | None,
     out: Path | None,
     fail_on: str | None,
     form: str,
@@ -97,11 +100,11 @@ def nightly(
 
     Example: reconcile nightly myshop --format json > night.json
     """
-    from reconcile.nightly import run_nightly
+    from reconcile.nightly import keep_newest, run_nightly
     from reconcile.report.summary import summary_json, summary_text
 
     def today(settings: Shop) -> date:
-        return as_of.date() if as_of else datetime.now(settings.zone).date()
+        return as_of or datetime.now(settings.zone).date()
 
     if no_history and rebuild_history:
         raise click.UsageError("--no-history and --rebuild-history exclude each other.")
@@ -112,13 +115,15 @@ def nightly(
         _say,
         history=not no_history,
         rebuild=rebuild_history,
-        keep_nights=keep_nights,
     )
     if form == "json":
         click.echo(summary_json(contents), nl=False)
     else:
         click.echo(summary_text(contents))
         click.echo(f"Written to {target}")
+    if keep_nights is not None:
+        for line in keep_newest(shop, keep_nights, target):
+            click.echo(line, err=True)
     if not contents.proofs["holds"].all():
         click.echo("The proof does not hold: rows or money are not accounted for.", err=True)
         raise SystemExit(_FAULT)
@@ -129,20 +134,21 @@ def nightly(
             raise SystemExit(_FOUND)
 
 
-@commands.command("month-end")
+@commands.command("month-end", short_help="Prove the cash of one month.")
 @click.argument("shop", default=".", type=click.Path(path_type=Path))
 @click.option(
     "--month",
     required=True,
-    type=click.DateTime(["%Y-%m"]),
-    help="The month to be checked, YYYY-MM.",
+    type=month_text,
+    metavar="YYYY-MM",
+    help="The month to be checked.",
 )
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
     help="Where to write; SHOP/out/YYYY-MM when left out.",
 )
-def month_end(shop: Path, month: datetime, out: Path | None) -> None:
+def month_end(shop: Path, month: date, out: Path | None) -> None:
     """Prove the cash of one month of the shop folder SHOP.
 
     Example: reconcile month-end myshop --month 2026-10
@@ -159,26 +165,28 @@ def month_end(shop: Path, month: datetime, out: Path | None) -> None:
         raise SystemExit(_FAULT)
 
 
-@commands.command()
+@commands.command(short_help="Accept an exception, with a reason.")
 @click.argument("words", nargs=-1, metavar="[SHOP] ID")
 @click.option("--reason", required=True, help="Why it is accepted; shown in every report.")
 @click.option(
     "--until",
-    type=click.DateTime(["%Y-%m-%d"]),
-    help="The last day on which it is accepted, YYYY-MM-DD; without it, until it grows.",
+    type=day,
+    metavar="YYYY-MM-DD",
+    help="The last day on which it is accepted; without it, until it grows.",
 )
 @click.option("--by", "decided_by", help="Who decides; your user name when left out.")
 @click.option(
     "--as-of",
-    type=click.DateTime(["%Y-%m-%d"]),
-    help="The day of the decision, YYYY-MM-DD; today in the shop's zone when left out.",
+    type=day,
+    metavar="YYYY-MM-DD",
+    help="The day of the decision; today in the shop's zone when left out.",
 )
 def decide(
     words: tuple[str, ...],
     reason: str,
-    until: datetime | None,
+    until: date | None,
     decided_by: str | None,
-    as_of: datetime | None,
+    as_of: date | None,
 ) -> None:
     """Accept the exception ID of the shop folder SHOP, up to the amount that it has now.
 
@@ -190,24 +198,20 @@ def decide(
     from reconcile.decide import decide_on
 
     def today(settings: Shop) -> date:
-        return as_of.date() if as_of else datetime.now(settings.zone).date()
+        return as_of or datetime.now(settings.zone).date()
 
     if len(words) not in (1, 2):
         raise click.UsageError("Give the id of one exception, after the shop folder if any.")
     shop = Path(words[0] if len(words) > 1 else ".")
     who = decided_by if decided_by is not None else _user()
-    click.echo(decide_on(shop, words[-1], today, reason, until.date() if until else None, who))
+    click.echo(decide_on(shop, words[-1], today, reason, until, who))
 
 
-@commands.command("pay-check")
+@commands.command("pay-check", short_help="Check a payment before it is paid.")
 @click.argument("words", nargs=-1, metavar="[SHOP] FILE")
-@click.option(
-    "--as-of",
-    type=click.DateTime(["%Y-%m-%d"]),
-    help="The date to look from, YYYY-MM-DD; today in the shop's zone when left out.",
-)
+@as_of_option
 @click.option("--json", "as_json", is_flag=True, help="The same as JSON, for a program.")
-def pay_check(words: tuple[str, ...], as_of: datetime | None, *, as_json: bool) -> None:
+def pay_check(words: tuple[str, ...], as_of: date | None, *, as_json: bool) -> None:
     """Hold the proposed payment FILE against the shop folder SHOP, before it is paid.
 
     FILE has a row for each payment: supplier, amount, currency, and order_ref or invoice_no. Each
@@ -221,7 +225,7 @@ def pay_check(words: tuple[str, ...], as_of: datetime | None, *, as_json: bool) 
     from reconcile.pay_words import check_json, check_text
 
     def today(settings: Shop) -> date:
-        return as_of.date() if as_of else datetime.now(settings.zone).date()
+        return as_of or datetime.now(settings.zone).date()
 
     if len(words) not in (1, 2):
         raise click.UsageError("Give the file of the proposed payment, after the shop folder.")
@@ -231,15 +235,11 @@ def pay_check(words: tuple[str, ...], as_of: datetime | None, *, as_json: bool) 
         raise SystemExit(_FOUND)
 
 
-@commands.command()
+@commands.command(short_help="Tell everything known of one order.")
 @click.argument("words", nargs=-1, metavar="[SHOP] REFERENCE")
-@click.option(
-    "--as-of",
-    type=click.DateTime(["%Y-%m-%d"]),
-    help="The day to look from, YYYY-MM-DD; today in the shop's zone when left out.",
-)
+@as_of_option
 @click.option("--json", "as_json", is_flag=True, help="Print it as JSON, for another program.")
-def trace(words: tuple[str, ...], as_of: datetime | None, *, as_json: bool) -> None:
+def trace(words: tuple[str, ...], as_of: date | None, *, as_json: bool) -> None:
     """Tell everything known of REFERENCE: an order, invoice, payment or tracking number.
 
     Looks through the shop folder SHOP, its history and its decisions, and writes nothing.
@@ -250,7 +250,7 @@ def trace(words: tuple[str, ...], as_of: datetime | None, *, as_json: bool) -> N
     from reconcile.trace import trace_json, trace_text
 
     def today(settings: Shop) -> date:
-        return as_of.date() if as_of else datetime.now(settings.zone).date()
+        return as_of or datetime.now(settings.zone).date()
 
     if len(words) not in (1, 2):
         raise click.UsageError("Give one reference, after the shop folder if any.")

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 
-@click.command()
+@click.command(short_help="List the rules, or explain one.")
 @click.argument("name", required=False)
 def rules(name: str | None) -> None:
     """List the rules, or explain the one called NAME with its cases.
@@ -27,7 +27,7 @@ def rules(name: str | None) -> None:
         raise click.UsageError(f"There is no rule {name!r}. {nearest(name, catalogue)}")
 
 
-@click.command()
+@click.command(short_help="Propose how an export is to be read.")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--record", help="The record type, where the file does not tell it.")
 @click.option("--write", is_flag=True, help="Add the entry to the shop's shop.toml.")

@@ -29,7 +29,7 @@ from reconcile.night import Clock, Night, Say, check
 from reconcile.rates import in_home_currency
 from reconcile.remembered import Remembered, remember
 from reconcile.report.contents import Contents, RejectedFile
-from reconcile.report.old_nights import remove_old_nights
+from reconcile.report.old_nights import remove_old_nights, what_was_removed
 from reconcile.report.write import check_writable, finish, recover, write_outputs
 from reconcile.shop import OUT_FOLDER, Shop
 from reconcile.shop_file import read_shop
@@ -43,15 +43,13 @@ def run_nightly(
     *,
     history: bool = True,
     rebuild: bool = False,
-    keep_nights: int | None = None,
 ) -> tuple[Contents, Path]:
     """Run the whole nightly check of a shop folder, write its outputs and keep the night.
 
     ``as_of`` gives the run's date once the shop's zone is known; without ``history`` nothing is
     compared with nights before, and none is kept. With ``rebuild`` the history is set aside and
-    built anew from the exports, for every night that it or the folder out/ knows. Of the reports
-    in the folder out/ only the newest ``keep_nights`` stay, and this one. Gives back what was
-    written and where. Raises RefusedError before anything is written, FaultError where
+    built anew from the exports, for every night that it or the folder out/ knows. Gives back
+    what was written and where. Raises RefusedError before anything is written, FaultError where
     writing fails.
     """
     clock = Clock(say)
@@ -94,13 +92,16 @@ def run_nightly(
 
         with clock.stage("writing"):
             write_outputs(contents, target, keep)
-        _tidy(folder, keep_nights, target)
     return contents, target
 
 
-def _tidy(folder: Path, keep_nights: int | None, target: Path) -> None:
-    if keep_nights is not None:
-        remove_old_nights(folder / OUT_FOLDER, keep_nights, target)
+def keep_newest(folder: Path, nights: int, written: Path) -> list[str]:
+    """Of the reports in the shop's folder out/ keep the newest, and the one just written.
+
+    Gives back in sentences what was removed. Raises FaultError where the disk does not take it.
+    """
+    with shop_lock(folder):
+        return what_was_removed(remove_old_nights(folder / OUT_FOLDER, nights, written))
 
 
 def _build_anew(

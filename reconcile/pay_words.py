@@ -25,7 +25,8 @@ def check_text(found: PayCheck) -> str:
         out += ["", f"{verdict}: {len(rows):,}{_sums(rows)}"] if len(rows) else []
         for row, amount, due in _shown(rows):
             refs = " ".join(str(row[name]) for name in ("order_ref", "invoice_no") if row[name])
-            out.append(_plain(f"  row {row['row']}  {refs}  {row['supplier']}  {amount}"))
+            said = f"  row {row['row']}  {refs}  {row['supplier']}  {amount}"
+            out.append(_plain(said).rstrip())
             if verdict != PAY:
                 out += _wrapped(str(row["reason"]))
                 out += _wrapped(f"should be paid: {due}") if due else []

@@ -24,6 +24,18 @@ def remove_old_nights(out: Path, keep: int, written: Path) -> list[Path]:
     return old
 
 
+def what_was_removed(reports: list[Path]) -> list[str]:
+    """In sentences: which reports were removed, and which folders stay for what else they hold."""
+    if not reports:
+        return []
+    first, last = reports[0].name, reports[-1].name
+    nights = first if len(reports) == 1 else f"{len(reports)} nights, {first} to {last}"
+    return [f"Removed the report of {nights}."] + [
+        f"Left the folder {path}: the rest of it is not this tool's." for path in reports
+        if path.is_dir()
+    ]  # fmt: skip
+
+
 def _folders(out: Path) -> list[Path]:
     if out.is_symlink() or not out.is_dir():
         return []

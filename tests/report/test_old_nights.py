@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from pathlib import Path
 
-from reconcile.report.old_nights import remove_old_nights
+from reconcile.report.old_nights import remove_old_nights, what_was_removed
 from reconcile.report.write import write_outputs
 from tests.report.results import results
 
@@ -18,7 +18,12 @@ def _night(out: Path, day: int) -> Path:
 
 def test_the_newest_nights_stay(tmp_path: Path) -> None:
     nights = [_night(tmp_path, day) for day in (28, 29, 30, 31)]
-    assert remove_old_nights(tmp_path, 2, nights[3]) == nights[:2]
+    removed = remove_old_nights(tmp_path, 2, nights[3])
+    assert removed == nights[:2]
+    assert what_was_removed(removed) == [
+        "Removed the report of 2 nights, 2026-10-28 to 2026-10-29."
+    ]
+    assert what_was_removed([]) == []
     assert sorted(tmp_path.iterdir()) == nights[2:]
     assert remove_old_nights(tmp_path, 2, nights[3]) == []
 
@@ -42,7 +47,12 @@ def test_what_is_not_a_night_of_ours_is_left_alone(tmp_path: Path) -> None:
     (out / "2026-10-05").mkdir()
     (out / "2026-10-05" / "summary.json").write_text("[]")
     (out / "2026-10-06").write_text("a file")
-    assert remove_old_nights(out, 1, latest) == [old]
+    removed = remove_old_nights(out, 1, latest)
+    assert removed == [old]
+    assert what_was_removed(removed) == [
+        "Removed the report of 2026-10-01.",
+        f"Left the folder {old}: the rest of it is not this tool's.",
+    ]
     left = sorted(path.relative_to(old).as_posix() for path in old.rglob("*") if path.is_file())
     assert left == ["lists/mine.csv", "my notes.txt"]
     for folder in (moved, named, other, latest):
