@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import encodings.utf_8_sig  # noqa: F401  before a test gives up the rights to read Python
 import os
+from collections.abc import Generator
 
+import pytest
 from hypothesis import settings
 
 # "fixed" tries the same examples on every run, so that a failure is about the change at hand;
@@ -12,3 +14,20 @@ from hypothesis import settings
 settings.register_profile("fixed", derandomize=True, deadline=None, database=None)
 settings.register_profile("local", deadline=None)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "local"))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_setup(item: pytest.Item) -> Generator[None]:
+    """What is set up for a test that is marked ``no_cover`` is not measured either.
+
+    Measuring makes a run take nearly twice as long. The long tests reach little that others miss.
+    """
+    plugin = item.config.pluginmanager.getplugin("_cov")
+    controller = getattr(plugin, "cov_controller", None)
+    if controller is None or item.get_closest_marker("no_cover") is None:
+        return (yield)
+    controller.pause()
+    try:
+        return (yield)
+    finally:
+        controller.resume()

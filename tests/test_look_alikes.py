@@ -18,6 +18,8 @@ from reconcile.nightly import run_nightly
 from tests.matching.shops import AS_OF, Row, bill, order, parcel, payment, quote, written
 from tests.outside.shop_folder import read_rows
 
+pytestmark = pytest.mark.no_cover
+
 Records = Mapping[str, Sequence[Row]]
 Said = tuple[str, str, str, str]  # rule, verdict, order, amount
 NEW_YORK = ('time_zone = "Europe/Dublin"', 'time_zone = "America/New_York"')

@@ -23,8 +23,10 @@ from tests.outside.shop_folder import Row, read_rows
 from tests.shops import build_shop, catalogue
 from tests.shops.edits import CLONE, Tables, moved, number_of
 
+pytestmark = pytest.mark.no_cover
+
 ORDERS = 300
-SEEDS = (31, 32, 33)
+SEEDS = (31, 32)
 # By one reference, by several, by invoice number, and in two parts
 WAYS = ("alone", "in bulk", "by invoice", "in parts")
 SAID = ("rule", "verdict", "order_ref", "sku", "supplier", "document", "class", "list", "currency")
@@ -216,7 +218,7 @@ def test_a_payment_made_again_shows_at_its_orders_alone(
     assert night.bag() - other.bag() == Counter()
 
 
-@pytest.mark.parametrize("seed", SEEDS[:2])
+@pytest.mark.parametrize("seed", SEEDS)
 def test_ten_times_the_money_is_ten_times_each_amount(
     seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -249,9 +251,7 @@ def _amounts(found: list[Row], factor: int) -> Counter[tuple[object, ...]]:
     )
 
 
-@pytest.mark.parametrize(
-    ("seed", "weeks"), [(SEEDS[0], 1), (SEEDS[1], 1), (SEEDS[2], 1), (SEEDS[0], 22)]
-)
+@pytest.mark.parametrize(("seed", "weeks"), [(SEEDS[0], 1), (SEEDS[1], 1), (SEEDS[0], 22)])
 def test_weeks_later_everything_falls_due_weeks_later(
     seed: int, weeks: int, tmp_path: Path, nights: Nights
 ) -> None:

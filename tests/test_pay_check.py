@@ -20,6 +20,8 @@ from reconcile.report.write import write_outputs
 from tests.matching.shops import AS_OF, Row, bill, matched, order, payment, quote
 from tests.shops import build_shop
 
+pytestmark = pytest.mark.no_cover
+
 PROPOSED = ("order_ref", "invoice_no", "supplier", "amount", "currency")
 FUNDED: dict[str, Any] = {"order_total": "90.00", "customer_paid": "90.00"}
 OF_PAYING = {
@@ -252,7 +254,7 @@ def test_the_command_exits_with_one_unless_all_is_to_be_paid(tmp_path: Path) -> 
     assert [one["order_ref"] for one in told["missing"]] == ["2", "3"]
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_what_pay_csv_proposes_raises_nothing_the_next_night(tmp_path: Path, seed: int) -> None:
     shop = tmp_path / "shop"
     truth = build_shop(shop, orders=150, seed=seed)

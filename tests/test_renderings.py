@@ -34,6 +34,8 @@ from tests.shops.renderings.grid import header_words
 from tests.shops.renderings.looks import LOOKS
 from tests.shops.renderings.read_back import Row, Seen, clean_rows, plain, raw_rows, read_back
 
+pytestmark = pytest.mark.no_cover
+
 SEEDS = (25, 8)  # both have orders of more than a thousand, so that marks of groups are seen
 # Every way once with its format declared and once found, on one shop each
 CASES = ((True, SEEDS[0]), (False, SEEDS[1]))

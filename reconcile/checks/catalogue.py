@@ -150,9 +150,14 @@ def _need(rule: str, key: str, holds: object, what: str) -> None:
         raise FaultError(f"The rule file {rule}.toml cannot work: {key}: {what}.")
 
 
+def _need_known(rule: str, place: str, key: str, known: Collection[str]) -> None:
+    if key not in known:  # the advice takes longer than reading all the rules
+        _need(rule, place, False, "the key is not known; " + nearest(key, known))  # noqa: FBT003
+
+
 def _rule(name: str, data: Mapping[str, Any]) -> Rule:
     for key in data:
-        _need(name, key, key in _KEYS, "the key is not known; " + nearest(key, _KEYS))
+        _need_known(name, key, key, _KEYS)
     for key in ("title", "stage", "table", "event", "severity", "class", "list"):
         _need(name, key, isinstance(data.get(key), str), "it is missing")
     table = TABLES.get(data["table"])
@@ -226,7 +231,7 @@ def _one_of(rule: str, key: str, value: str, known: tuple[str, ...]) -> str:
 
 def _known_keys(rule: str, place: str, entry: Mapping[str, Any], keys: Collection[str]) -> None:
     for key in entry:
-        _need(rule, f"{place}.{key}", key in keys, "the key is not known; " + nearest(key, keys))
+        _need_known(rule, f"{place}.{key}", key, keys)
 
 
 def _conditions(

@@ -63,6 +63,9 @@ def allocate(
     ``payable``: minor units of each money row, and where they are known.
     """
     payments = len(amounts)
+    if by_order.empty and by_invoice.empty:
+        none = np.zeros(payments, dtype=bool)
+        return Allocation(_NO_SHARES, none, _NO_SHARES[["payment", "money"]])
     parts = [_by_one_order(amounts, by_order), _by_orders(amounts, by_order, payable)]
     invoices = count(by_invoice["payment"].to_numpy(), payments)
     one = by_invoice[invoices[by_invoice["payment"]] == 1]

@@ -13,6 +13,8 @@ from tests.hostile import runner
 from tests.hostile.files import CUSTOMER, HEADER, ROW, Hostile, all_files
 from tests.intake.folders import AS_OF, source, write
 
+pytestmark = pytest.mark.no_cover
+
 FILES = all_files()
 SECONDS = 10
 MEGABYTES = 500

@@ -13,6 +13,8 @@ from reconcile.rates import home_factors
 from tests.matching.shops import Result, Row, bill, matched, order, parcel, payment, quote
 from tests.matching.test_deliveries import Cells, said
 
+pytestmark = pytest.mark.no_cover
+
 TOTAL: Cells = {"order_total": "90.00", "customer_paid": "90.00"}
 RATES: list[Row] = [
     {"date": "2026-02-27", "base": "USD", "quote": "EUR", "rate": "0.9"},

@@ -14,6 +14,8 @@ from reconcile.checks.verdicts import Setting, judge
 from reconcile.shop import Tolerance
 from tests.matching.shops import AS_OF, Result, Row, bill, matched, order, parcel, payment, quote
 
+pytestmark = pytest.mark.no_cover
+
 RULES = load_catalogue()
 Cells = dict[str, Any]
 

@@ -11,6 +11,8 @@ import pytest
 from reconcile.nightly import run_nightly
 from tests.matching.shops import AS_OF, Row, bill, matched, order, parcel, payment, quote
 
+pytestmark = pytest.mark.no_cover
+
 ORDERS = [order(ref, order_total="90.00", customer_paid="90.00") for ref in "12"]
 QUOTES = [quote()]  # 10.00 a unit
 NO_PAYMENTS = [payment("P0", "1.00", "2", status="failed")]

@@ -14,6 +14,8 @@ from reconcile.matching.shipping import fill_lines
 from reconcile.matching.states import STATES
 from tests.matching.shops import Result, Row, bill, matched, order, parcel, payment, quote
 
+pytestmark = pytest.mark.no_cover
+
 
 def _sent(folder: Path, lines: list[Row], parcels: list[Row], **more: list[Row]) -> Result:
     return matched(folder, {"orders": lines, "shipments": parcels, **more})

@@ -9,6 +9,8 @@ import pytest
 from tests.matching.said import exceptions, said
 from tests.matching.shops import Result, Row, bill, matched, order, payment, quote
 
+pytestmark = pytest.mark.no_cover
+
 NOTHING: list[str] = []
 
 

@@ -9,6 +9,8 @@ import pytest
 
 from tests.matching.shops import Result, Row, bill, matched, order, parcel, payment, quote
 
+pytestmark = pytest.mark.no_cover
+
 
 def _shop(folder: Path, payments: list[Row], bills: list[Row] | None = None, n: int = 3) -> Result:
     """Orders 1 to n of one unit of A each, quoted at 10.00."""

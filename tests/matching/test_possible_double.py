@@ -12,6 +12,8 @@ from reconcile.matching.alike import groups_alike
 from tests.matching.said import exceptions, said
 from tests.matching.shops import Row, bill, matched, order, payment
 
+pytestmark = pytest.mark.no_cover
+
 RULE = "possible-double-payment"
 NOTHING: list[str] = []
 

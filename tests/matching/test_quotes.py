@@ -9,6 +9,8 @@ import pytest
 
 from tests.matching.shops import Result, Row, bill, matched, order, parcel, quote
 
+pytestmark = pytest.mark.no_cover
+
 
 def _agreed(folder: Path, quotes: list[Row], **line: object) -> str:
     return _shop(folder, quotes, **line).money("agreed", "1")

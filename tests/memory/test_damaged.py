@@ -25,6 +25,8 @@ from tests.memory.growing import day_of
 from tests.memory.small import begun, bytes_of, call, copied, files_of, run
 from tests.memory.tables import tables
 
+pytestmark = pytest.mark.no_cover
+
 ANEW = "reconcile nightly --rebuild-history"
 
 

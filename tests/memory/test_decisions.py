@@ -19,6 +19,8 @@ from reconcile.report.contents import Contents
 from tests.memory.growing import DECISIONS, day_of
 from tests.memory.small import begun, call, files_of, found, run
 
+pytestmark = pytest.mark.no_cover
+
 TWICE, UNPAID, BILLED = ("double-paid", "2"), ("unpaid", "1"), ("billed-twice", "3")
 
 

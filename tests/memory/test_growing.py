@@ -20,6 +20,8 @@ from reconcile.shop_file import load_shop
 from tests.memory.growing import NIGHTS, Folder, Key, Plan, dated, day_of, growing, start
 from tests.memory.tables import tables
 
+pytestmark = pytest.mark.no_cover
+
 
 @dataclass
 class Seen:

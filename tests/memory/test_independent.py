@@ -16,6 +16,8 @@ from tests.memory.growing import day_of
 from tests.memory.small import begun, bytes_of, command, copied, files_of
 from tests.memory.tables import tables
 
+pytestmark = pytest.mark.no_cover
+
 # Attributes by which Python tells the time or the age of a file
 _CLOCKS = {"now", "today", "utcnow", "time_ns", "monotonic", "perf_counter", "localtime"}
 _AGES = {"st_mtime", "st_mtime_ns", "st_ctime", "getmtime", "getctime", "st_birthtime"}

@@ -9,13 +9,18 @@ import json
 import subprocess
 import sys
 
-KILLS = 18
+import pytest
+
+pytestmark = pytest.mark.no_cover
+
+KILLS = 9
 
 
 def test_a_run_that_is_killed_loses_and_doubles_no_night() -> None:
     command = [sys.executable, "-m", "tests.memory.killing", "--kills", str(KILLS)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
     assert done.returncode == 0, done.stderr
     told = json.loads(done.stdout)
     assert told["wrong"] == []
-    assert told["killed"] >= KILLS - 1  # a time may be over when the run is
+    # Of every four one is killed after a random time, and may have ended before.
+    assert told["killed"] >= KILLS - KILLS // 4 - 1

@@ -14,6 +14,8 @@ from tests.memory.growing import day_of
 from tests.memory.small import begun, bytes_of, copied, files_of, found, run
 from tests.memory.tables import tables
 
+pytestmark = pytest.mark.no_cover
+
 LOG = "run.log"
 
 

@@ -21,6 +21,8 @@ from tests.memory.growing import day_of
 from tests.memory.small import begun, bytes_of, command, copied, files_of, found, run
 from tests.memory.tables import tables
 
+pytestmark = pytest.mark.no_cover
+
 BUSY = "another run is working on this shop. Wait until it has ended, and run again."
 
 

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from reconcile.memory.compare import GONE
 from reconcile.report.contents import Contents
 from tests.matching.shops import bill, order, payment, quote
 from tests.memory.growing import Export, day_of, start
 from tests.memory.small import by_key, found, run
+
+pytestmark = pytest.mark.no_cover
 
 DAY = str(day_of(0))
 

@@ -10,6 +10,8 @@ import pytest
 from tests.month_end.clean import MONTH, clean
 from tests.month_end.shops import month_end, write_shop
 
+pytestmark = pytest.mark.no_cover
+
 
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Path:

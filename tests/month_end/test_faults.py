@@ -10,6 +10,8 @@ from tests.month_end.clean import MONTH, clean
 from tests.month_end.faults import FAULTS, Fault
 from tests.month_end.shops import month_end, write_shop
 
+pytestmark = pytest.mark.no_cover
+
 
 @pytest.mark.parametrize("fault", FAULTS, ids=[fault.name for fault in FAULTS])
 def test_fault(tmp_path: Path, fault: Fault) -> None:

@@ -13,6 +13,8 @@ import pytest
 from tests.month_end.clean import cents, text
 from tests.month_end.shops import Found, Records, Row, month_end, write_shop
 
+pytestmark = pytest.mark.no_cover
+
 # Bank reconciliation: IRS Publication 583, Recordkeeping System Example, item 7. Receipts are
 # payouts here, checks are payments, and the books are the checkbook. What came before is a receipt.
 

@@ -15,6 +15,8 @@ from tests.outside.shop_folder import exceptions, finding, nightly, read_rows
 from tests.shops import Truth, build_shop, rename_files, shuffle_rows, split_overlapping
 from tests.shops.edits import Tables
 
+pytestmark = pytest.mark.no_cover
+
 CASES = sorted(path.parent for path in Path(__file__).parent.glob("cases/*/expected.csv"))
 # What the SQL leaves to other tests, and why.
 NOT_IN_SQL = {

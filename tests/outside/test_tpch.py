@@ -30,6 +30,8 @@ from tests.outside.tpch import (
     write_tpch_shop,
 )
 
+pytestmark = pytest.mark.no_cover
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path

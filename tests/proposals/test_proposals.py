@@ -16,6 +16,8 @@ from tests.shops import Truth, build_shop
 from tests.shops.renderings import WAYS, render_as, truth_of
 from tests.shops.renderings.grid import header_words
 
+pytestmark = pytest.mark.no_cover
+
 # Every set of headers, and every kind of file
 MEASURED = ("german", "swiss", "french", "xlsx", "serials", "ods", "american", "text-months")
 RUN = ("german", "xlsx", "renamed")
