@@ -91,7 +91,16 @@ def _placed_moves(
         place = out["place"].to_numpy(copy=True)
         place[left[found.movement_place == "matched"]] = "pending"
         out["place"] = place
+    out["expected"] |= _has_to_come_back(out)
     return out.astype({"place": "str"})
+
+
+def _has_to_come_back(moves: pd.DataFrame) -> Bools:
+    """Returns of payments that failed or were reversed, and that the bank has taken."""
+    taken = (moves["place"] == "matched") & (moves["kind"] != "returned")
+    taken &= (moves["record"] == "payments") & ~moves["settled"]
+    back = (moves["kind"] == "returned") & moves["row_id"].isin(moves.loc[taken, "row_id"])
+    return np.asarray(back.to_numpy(dtype=bool))
 
 
 def _placed_rows(rows: pd.DataFrame, moves: pd.DataFrame, work: Pairing) -> pd.DataFrame:

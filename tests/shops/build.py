@@ -237,7 +237,7 @@ def shop_toml(scenario: Scenario, records: Sequence[str]) -> str:
         parts += ["", "[[source]]", f'name = "{record}"', f'record = "{record}"']
         parts += [f'files = ["{record}.csv"]', "[source.format]", 'delimiter = ","']
         parts += ['encoding = "utf-8"', 'decimal = "."', 'dates = "year-first"']
-        if record in ("orders", "invoices", "payments", "shipments"):
+        if record in ("orders", "invoices", "payments", "shipments", "payouts"):
             parts += ["[source.refs]", f'strip_prefix = ["{text.ORDER_PREFIX}"]']
             parts += ['replacement_suffix = ["-R"]', 'separators = ";"']
     return "\n".join(parts) + "\n"
