@@ -204,7 +204,7 @@ def _bank(
         | {"reference": "SALES " + sent["payout_ref"], "counterparty": "LAMPPAY"}
     )
     dollars = (funds["dollars"] // 100).astype("str") + ".00"
-    name = "FX-" + funds["day"].dt.strftime("%m")
+    name = "FX-" + funds["day"].dt.strftime("%m%d")
     out = pd.DataFrame(
         {"account": EUROS, "booked_on": funds["day"], "amount": -funds["euros"]}
         | {"reference": name, "original_amount": "-" + dollars, "original_currency": "USD"}
