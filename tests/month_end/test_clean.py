@@ -8,7 +8,16 @@ from pathlib import Path
 
 import pytest
 
-from tests.month_end.clean import MONTH, WALLET, booking, clean, rebalance
+from tests.month_end.clean import (
+    MAIN,
+    MONTH,
+    WALLET,
+    booking,
+    clean,
+    closing,
+    rebalance,
+    row_of,
+)
 from tests.month_end.shops import Found, month_end, write_shop
 
 
@@ -52,6 +61,24 @@ def test_without_any_reference_amounts_and_days_tell(tmp_path: Path) -> None:
     assert found.wrong == {}
     apart = {check for (check, _, _), verdict in found.verdicts.items() if verdict != "agrees"}
     assert apart == {"open-items"}
+
+
+def test_what_began_before_the_look_back_is_paired_with_its_own(tmp_path: Path) -> None:
+    """The check looks back to 1 July; a payment of the day before was booked after it."""
+    records = clean()
+    paid = row_of(records, "payments", "payment_ref", "KP-1002")
+    for ref, day, status in (
+        ("OLD-1", date(2026, 6, 30), "settled"),
+        ("OLD-2", date(2026, 7, 3), "failed"),
+    ):
+        more = {"payment_ref": ref, "paid_at": day, "status": status, "order_ref": "LL-900"}
+        records["payments"].append(paid | more | {"amount": "77.01"})
+    records["bank"].insert(1, booking(MAIN, date(2026, 7, 2), -7701, ""))
+    records["bank"][0]["booked_on"] = date(2026, 6, 1)
+    rebalance(records, MAIN)
+    row_of(records, "balances", "account", MAIN)["balance"] = closing(records, MAIN)
+    bank = month_end(write_shop(tmp_path, records), MONTH).balance("bank-to-books", MAIN)
+    assert (bank["verdict"], bank["items"]) == ("agrees", [])
 
 
 def test_every_unit_of_every_bank_row_is_in_one_place(found: Found) -> None:
