@@ -8,6 +8,7 @@ it is a declared supplier, and is nobody otherwise.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 
@@ -52,8 +53,7 @@ def references_only(texts: pa.Array, suppliers: Mapping[str, str]) -> pa.Array:
     """Free texts without the words that are neither references nor of the trade."""
     split = pc.split_pattern_regex(one_piece(tidy(texts)), pattern=_PARTS)
     words = one_piece(split.flatten()).dictionary_encode()
-    kept = [_kept(word, _names(suppliers)) for word in words.dictionary.to_pylist()]
-    told = pa.array(kept, pa.string()).take(words.indices)
+    told = _kept_words(words.dictionary, _names(suppliers)).take(words.indices)
     some = pc.not_equal(told, "").to_numpy(zero_copy_only=False)
     ends = np.concatenate([[0], np.cumsum(pc.list_value_length(split).to_numpy())])
     before = np.concatenate([[0], np.cumsum(some)])
@@ -67,15 +67,30 @@ def _names(suppliers: Mapping[str, str]) -> frozenset[str]:
     return frozenset(word for name in suppliers for word in name.split())
 
 
-def _kept(word: str, names: frozenset[str]) -> str:
+def _kept_words(words: pa.Array, names: frozenset[str]) -> pa.Array:
+    """What each of some words is kept as, "" where it is not."""
+    known = set(trade_words().bank) | names
+    digits = pc.match_substring_regex(words, _DIGIT)
+    reference = pc.and_not(digits, pc.match_substring_regex(words, _ABOUT_A_PERSON))
+    kept = pc.if_else(reference, words, "")
+    # Nearly all words are references; where no word of the trade and no name has a digit in it,
+    # only the others can be one of these.
+    looked = pc.invert(digits) if not any(map(_has_digit, known)) else pc.is_valid(words)
+    some = [_trade_or_name(word, names) for word in words.filter(looked).to_pylist()]
+    found = pc.replace_with_mask(pa.nulls(len(words), pa.string()), looked, pa.array(some, "str"))
+    return pc.coalesce(found, kept)
+
+
+def _has_digit(text: str) -> bool:
+    return re.search(_DIGIT, text) is not None
+
+
+def _trade_or_name(word: str, names: frozenset[str]) -> str | None:
+    """The word of the trade that it is, or itself as part of a name, or None."""
     bare = folded(word).strip(".:()[]\"'+-/*#")
     if bare in trade_words().bank:
         return trade_words().bank[bare]
-    if plain(word).casefold() in names:
-        return word
-    digits = pc.match_substring_regex(pa.array([word]), _DIGIT)[0].as_py()
-    person = pc.match_substring_regex(pa.array([word]), _ABOUT_A_PERSON)[0].as_py()
-    return word if digits and not person else ""
+    return word if plain(word).casefold() in names else None
 
 
 def _mapped(column: Coded, texts: pa.Array) -> Coded:

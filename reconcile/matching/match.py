@@ -35,8 +35,10 @@ from reconcile.shop import Supplier, Tolerance
 
 @dataclass(frozen=True)
 class Matched:
-    """``tables``: the fact tables by name. ``orders``: ``store, order_ref, key`` by number.
+    """Everything that matching found out about a shop.
 
+    ``tables``: the fact tables by name. ``orders``: ``store, order_ref, key`` by number, and
+    what the customer paid and got back and when, where the orders tell it.
     ``links``: per record type which rows (``row_id``) stand behind which ``supplier_order``; and
     per fact table of several rows each which (``record``, ``row_id``) stand behind row ``at``.
     ``lines``: every order line with its state and quantities, for the reader.
@@ -125,7 +127,7 @@ def match_with_ledger(
     }
     out = Matched(
         tables=tables,
-        orders=tied.orders.orders[["store", "order_ref", "key"]],
+        orders=_named_orders(tied),
         links=_links(tied, money, parcels)
         | {
             "small_differences": behind_small,
@@ -142,6 +144,12 @@ def match_with_ledger(
         proofs=_proofs(tied, money),
     )
     return out, partial(ledger_of, tied, money)
+
+
+def _named_orders(tied: Tied) -> pd.DataFrame:
+    orders = tied.orders.orders
+    values = ("customer_paid_minor", "customer_paid_date", "refunded_minor", "refunded_date")
+    return orders[["store", "order_ref", "key", *(name for name in values if name in orders)]]
 
 
 def _shares(money: Moneys) -> pd.DataFrame:

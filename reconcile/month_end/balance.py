@@ -32,11 +32,12 @@ ITEM = {
     "evidence": "str",
 }
 NOT_EXPLAINED = "not-explained"
+_NOTHING = pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in ITEM.items()})
 
 
 def no_items() -> pd.DataFrame:
     """A table of items without rows."""
-    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in ITEM.items()})
+    return _NOTHING.copy()
 
 
 @dataclass(frozen=True)

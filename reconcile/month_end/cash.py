@@ -17,6 +17,9 @@ from reconcile.month_end.pairing import OPEN, Pairing, pair
 from reconcile.month_end.period import Month
 
 _LOOK_BACK = 92  # days before the month in which a movement may have begun
+# Days before these that are paired too, so that a row of the first days finds its own movement,
+# and is not taken for that of another one.
+_MARGIN = 60
 
 
 @dataclass(frozen=True)
@@ -52,7 +55,7 @@ def cash_of(
         first=("date", "min"), last=("date", "max")
     )
     moves = movements(records, sorted(set(accounts["account"])), files)
-    since = str(month.first - timedelta(days=_LOOK_BACK))
+    since = str(month.first - timedelta(days=_LOOK_BACK + _MARGIN))
     moves = moves[(moves["date"] >= since).to_numpy()].reset_index(drop=True)
     recent = (everything["date"] >= since).to_numpy()
     booked = recent & (everything["status"] == "booked").to_numpy()
@@ -62,6 +65,8 @@ def cash_of(
     moves = _placed_moves(moves, work, everything[recent], parts)
     moves["in_month"] = month.holds(moves["date"])
     rows = _placed_rows(rows, moves, work)
+    begun = (moves["date"] >= str(month.first - timedelta(days=_LOOK_BACK))).to_numpy()
+    moves = moves[begun | (moves["place"] != OPEN).to_numpy()]
     out = everything.assign(place=everything["status"].replace("booked", "earlier"), group=-1)
     for name, blank in (("record", ""), ("value_minor", 0), ("value_currency", "")):
         out[name] = blank
@@ -91,7 +96,16 @@ def _placed_moves(
         place = out["place"].to_numpy(copy=True)
         place[left[found.movement_place == "matched"]] = "pending"
         out["place"] = place
+    out["expected"] |= _has_to_come_back(out)
     return out.astype({"place": "str"})
+
+
+def _has_to_come_back(moves: pd.DataFrame) -> Bools:
+    """Returns of payments that failed or were reversed, and that the bank has taken."""
+    taken = (moves["place"] == "matched") & (moves["kind"] != "returned")
+    taken &= (moves["record"] == "payments") & ~moves["settled"]
+    back = (moves["kind"] == "returned") & moves["row_id"].isin(moves.loc[taken, "row_id"])
+    return np.asarray(back.to_numpy(dtype=bool))
 
 
 def _placed_rows(rows: pd.DataFrame, moves: pd.DataFrame, work: Pairing) -> pd.DataFrame:

@@ -84,7 +84,7 @@ def check_month(said: Said, month: Month, nights: pd.DataFrame | None) -> CashCh
     ledger = ledger_of(matched, records.get("invoices"), records.get("payments"), files)
     payables = open_payables(intake, matched, files)
     margins = margin(intake, matched, month, home, files)
-    orders = orders_of(records["orders"], files)
+    orders = orders_of(intake, matched, files)
     payouts = records.get("payouts")
     balances = [
         *_of_the_bank(said, cash, month),

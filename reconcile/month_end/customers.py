@@ -7,7 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import days, number
+from reconcile.intake.load import Intake
+from reconcile.matching.columns import Ints, days, number
+from reconcile.matching.match import Matched
+from reconcile.matching.orders import OrderFinder
 from reconcile.month_end.balance import Balance, balanced, items, unknown
 from reconcile.month_end.evidence import places
 from reconcile.month_end.period import Month
@@ -15,22 +18,29 @@ from reconcile.month_end.period import Month
 CHECK = "customers-to-payouts"
 
 
-def orders_of(lines: pd.DataFrame, files: Sequence[str]) -> pd.DataFrame:
-    """One row per order: what the customer paid and got back, when, and where it stands.
+def orders_of(intake: Intake, matched: Matched, files: Sequence[str]) -> pd.DataFrame:
+    """One row per order, as matching numbers them: what the customer paid and got back, and when.
 
-    Amounts of the whole order stand on its first row or on all of them.
+    ``order_ref, key, currency, customer_paid_minor, customer_paid_date, refunded_minor,
+    refunded_date, evidence``.
     """
-    rows = lines.assign(evidence=places(lines, files))
-    out = rows.drop_duplicates("order_ref_key")[["order_ref", "order_ref_key", "currency"]]
-    of = rows.groupby("order_ref_key", sort=False)
+    facts = matched.tables["orders"]
+    out = matched.orders[["order_ref", "key"]].copy()
+    out["currency"] = facts["currency"].to_numpy()
     for name in ("customer_paid_minor", "refunded_minor"):
-        told = rows[name] if name in rows else pd.Series(pd.NA, index=rows.index, dtype="Int64")
-        out[name] = told.groupby(rows["order_ref_key"], sort=False).first().to_numpy()
+        none = pd.Series(pd.NA, index=out.index, dtype="Int64")
+        out[name] = matched.orders.get(name, none)
     for name in ("customer_paid_date", "refunded_date"):
-        dated = pd.Series(days(rows, name), index=rows.index)
-        out[name] = dated.groupby(rows["order_ref_key"], sort=False).first().to_numpy()
-    out["evidence"] = of["evidence"].first().to_numpy()
-    return out.reset_index(drop=True)
+        out[name] = days(matched.orders, name)
+    rows = intake.records["orders"].iloc[facts["row_id"].to_numpy(np.int64)]
+    return out.assign(evidence=places(rows, files).to_numpy())
+
+
+def order_numbers(orders: pd.DataFrame, payouts: pd.DataFrame) -> Ints:
+    """The order of each row of the payouts; below 0 where it is none that is known."""
+    if "order_ref_key" not in payouts:
+        return np.full(len(payouts), -1, dtype=np.int64)
+    return OrderFinder(orders).find(payouts["order_ref_key"], payouts["order_ref"])
 
 
 def customers_to_payouts(
@@ -49,7 +59,7 @@ def customers_to_payouts(
         return [unknown(CHECK, "The payouts do not name orders.")]
     if orders["customer_paid_minor"].isna().all():
         return [unknown(CHECK, "The orders do not say what customers paid.")]
-    parts = payouts.assign(evidence=places(payouts, files))
+    parts = payouts.assign(evidence=places(payouts, files), order=_numbered(orders, payouts))
     out = []
     for kind, amount, day, sign in (
         ("sale", "customer_paid_minor", "customer_paid_date", 1),
@@ -57,7 +67,7 @@ def customers_to_payouts(
     ):
         shown = parts[(parts["kind"] == kind).to_numpy()]
         said = pd.DataFrame(
-            {"key": orders["order_ref_key"], "name": orders["order_ref"]}
+            {"order": np.arange(len(orders)), "name": orders["order_ref"]}
             | {"currency": orders["currency"], "said": number(orders, amount)}
             | {"said_date": orders[day], "said_evidence": orders["evidence"]}
         )
@@ -68,18 +78,24 @@ def customers_to_payouts(
     return out
 
 
+def _numbered(orders: pd.DataFrame, payouts: pd.DataFrame) -> Ints:
+    """A number for each order that the payouts name; what is no known order has one below 0."""
+    found = order_numbers(orders, payouts)
+    strange = -1 - pd.factorize(payouts["order_ref_key"])[0]
+    return np.where(found >= 0, found, strange)
+
+
 def _by_order(said: pd.DataFrame, shown: pd.DataFrame, sign: int, month: Month) -> pd.DataFrame:
     """Per order and currency what both sides say, in all and of the month."""
     rows = shown.assign(
-        key=shown["order_ref_key"], shown=sign * shown["amount_minor"].astype("int64"),
-        here=month.holds(shown["paid_date"]),
-    )  # fmt: skip
+        shown=sign * shown["amount_minor"].astype("int64"), here=month.holds(shown["paid_date"])
+    )
     rows["shown_here"] = rows["shown"].where(rows["here"], 0)
-    sums = rows.groupby(["key", "currency"], as_index=False).agg(
+    sums = rows.groupby(["order", "currency"], as_index=False).agg(
         shown=("shown", "sum"), shown_here=("shown_here", "sum"), ref=("order_ref", "first"),
         shown_date=("paid_date", "max"), shown_evidence=("evidence", "first"),
     )  # fmt: skip
-    out = said.merge(sums, on=["key", "currency"], how="outer")
+    out = said.merge(sums, on=["order", "currency"], how="outer")
     for name in ("said", "shown", "shown_here"):
         out[name] = out[name].fillna(0).astype("int64")
     for name in ("said_evidence", "shown_evidence", "ref"):

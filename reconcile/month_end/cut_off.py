@@ -29,7 +29,7 @@ def cut_off(intake: Intake, matched: Matched, files: Sequence[str]) -> list[Bala
     return [
         *_list(lines, "prepayments", "paid", "paid_ahead", "Paid, and not dispatched."),
         *_accruals(lines),
-        *_received(intake.records["orders"], matched, lines, files),
+        *_received(intake, matched, lines, files),
     ]
 
 
@@ -109,15 +109,15 @@ def _accruals(lines: pd.DataFrame) -> list[Balance]:
 
 
 def _received(
-    everything: pd.DataFrame, matched: Matched, lines: pd.DataFrame, files: Sequence[str]
+    intake: Intake, matched: Matched, lines: pd.DataFrame, files: Sequence[str]
 ) -> list[Balance]:
     """What customers paid for units that are not sent, by what the lines of an order cost."""
-    orders = orders_of(everything, files)
-    records = everything.iloc[matched.line_rows].reset_index(drop=True)
+    orders = orders_of(intake, matched, files)
+    records = intake.records["orders"].iloc[matched.line_rows].reset_index(drop=True)
     if orders["customer_paid_minor"].isna().all():
         cause = "The orders do not say what customers paid."
         return [unknown(CHECK, cause, "received in advance")]
-    place = orders.set_index("order_ref_key").index.get_indexer(pd.Index(records["order_ref_key"]))
+    place = lines["order"].to_numpy(np.int64)
     kept = number(orders, "customer_paid_minor") - number(orders, "refunded_minor")
     goods = line_amount(
         records["qty"].to_numpy(np.int64), number(records, "unit_price_micro"),

@@ -17,7 +17,7 @@ from reconcile.matching.columns import Ints, days, number, text, total
 from reconcile.matching.match import Matched
 from reconcile.money import split_in_proportion
 from reconcile.month_end.balance import Balance, balanced, items, unknown
-from reconcile.month_end.customers import orders_of
+from reconcile.month_end.customers import order_numbers, orders_of
 from reconcile.month_end.evidence import places
 from reconcile.month_end.exchange import at_rates
 from reconcile.month_end.period import Month
@@ -42,14 +42,13 @@ def margin(
     intake: Intake, matched: Matched, month: Month, home: str, files: Sequence[str]
 ) -> Margin:
     """Orders that customers paid in the month, one by one and in all."""
-    orders = orders_of(intake.records["orders"], files)
+    orders = orders_of(intake, matched, files)
     if orders["customer_paid_minor"].isna().all():
         cause = "The orders do not say what customers paid."
         return Margin([unknown(CHECK, cause, "", home)], {})
     rates = intake.records.get("rates")
     mine = month.holds(orders["customer_paid_date"])
-    place = pd.Series(np.arange(len(orders)), index=orders["order_ref_key"])
-    parts, lost = _parts(intake, matched, orders, (home, rates), place)
+    parts, lost = _parts(intake, matched, orders, (home, rates))
     rows = parts[mine & ~lost].reset_index(drop=True)
     named = orders[mine & ~lost].reset_index(drop=True)
     each = rows[list(PARTS)].sum(axis=1).to_numpy(np.int64)
@@ -61,9 +60,9 @@ def margin(
         pieces.append(items(bare, np.array([int(rows[part].sum())]), part, "right", "listed", said))
     left = int(each.sum())
     right = sum(int(rows[part].sum()) for part in PARTS)
-    loose, loose_known = _fees_of_no_order(intake, month, (home, rates), files)
+    loose, loose_known = _fees_of_no_order(intake, orders, month, (home, rates), files)
     amount = loose["home"].to_numpy(np.int64)
-    told = "A fee that names no order; it is in no order's margin."
+    told = "A fee that names no known order; it is in no order's margin."
     pieces.append(items(loose, amount, "fee-of-no-order", "right", "listed", told))
     pieces.append(items(loose, amount, "fee-of-no-order", "left", "listed", told))
     left, right = left + int(amount.sum()), right + int(amount.sum())
@@ -71,13 +70,12 @@ def margin(
     cause = f"Of {count} order(s) the cost or a rate is not known." if count else ""
     cause += "" if loose_known else " A fee has no rate."
     balance = balanced(CHECK, "", home, (left, right), pieces, cause.strip())
-    return Margin([balance], _tables(intake, matched, parts, mine & ~lost, place, loose))
+    return Margin([balance], _tables(intake, matched, parts, mine & ~lost, loose))
 
 
 def _parts(
-    intake: Intake, matched: Matched, orders: pd.DataFrame,
-    money: tuple[str, pd.DataFrame | None], place: pd.Series,
-) -> tuple[pd.DataFrame, np.ndarray]:  # fmt: skip
+    intake: Intake, matched: Matched, orders: pd.DataFrame, money: tuple[str, pd.DataFrame | None]
+) -> tuple[pd.DataFrame, np.ndarray]:
     """PARTS of every order in the home currency, and the orders of which one is not known."""
     home, rates = money
     day = days(orders, "customer_paid_date")
@@ -85,19 +83,17 @@ def _parts(
     paid, known = at_rates(number(orders, "customer_paid_minor"), code, day, home, rates)
     back, known_back = at_rates(number(orders, "refunded_minor"), code, day, home, rates)
     lost = ~known | ~known_back
-    cost, unpriced = _costs(matched, orders, money, place)
-    fees, unknown_fees = _fees(intake, orders, money, place)
+    cost, unpriced = _costs(matched, orders, money)
+    fees, unknown_fees = _fees(intake, orders, money)
     out = pd.DataFrame(dict(zip(PARTS, (paid, -back, -cost, fees), strict=True)))
     return out, np.asarray(lost | unpriced | unknown_fees)
 
 
 def _costs(
-    matched: Matched, orders: pd.DataFrame, money: tuple[str, pd.DataFrame | None],
-    place: pd.Series,
-) -> tuple[Ints, np.ndarray]:  # fmt: skip
+    matched: Matched, orders: pd.DataFrame, money: tuple[str, pd.DataFrame | None]
+) -> tuple[Ints, np.ndarray]:
     rows = matched.tables["supplier_orders"]
-    at = _order_places(matched, place)[rows["order"].to_numpy()]
-    rows, at = rows[at >= 0].reset_index(drop=True), at[at >= 0]
+    at = rows["order"].to_numpy(np.int64)
     owed = rows["payable"].fillna(0).to_numpy(np.int64)
     day = days(orders, "customer_paid_date")[at]
     cost, known = at_rates(owed, rows["currency"].replace("", money[0]), day, *money)
@@ -107,21 +103,15 @@ def _costs(
     return total(at, cost, len(orders)), lost
 
 
-def _order_places(matched: Matched, place: pd.Series) -> Ints:
-    """Where each order of matching stands among the orders; -1 where it does not."""
-    unique = place[~place.index.duplicated()]
-    return unique.reindex(matched.orders["key"]).fillna(-1).to_numpy(np.int64)
-
-
 def _fees(
-    intake: Intake, orders: pd.DataFrame, money: tuple[str, pd.DataFrame | None], place: pd.Series
+    intake: Intake, orders: pd.DataFrame, money: tuple[str, pd.DataFrame | None]
 ) -> tuple[Ints, np.ndarray]:
     lost = np.zeros(len(orders), dtype=bool)
     payouts = intake.records.get("payouts")
-    if payouts is None or "order_ref_key" not in payouts:
+    if payouts is None:
         return np.zeros(len(orders), dtype=np.int64), lost
     fees = payouts[(payouts["kind"] == "fee").to_numpy()]
-    at = place.reindex(fees["order_ref_key"]).fillna(-1).to_numpy(np.int64)
+    at = order_numbers(orders, fees)
     fees, at = fees[at >= 0].reset_index(drop=True), at[at >= 0]
     amount = fees["amount_minor"].to_numpy(np.int64)
     value, known = at_rates(amount, fees["currency"], days(fees, "paid_date"), *money)
@@ -130,15 +120,15 @@ def _fees(
 
 
 def _fees_of_no_order(
-    intake: Intake, month: Month, money: tuple[str, pd.DataFrame | None], files: Sequence[str]
-) -> tuple[pd.DataFrame, bool]:
+    intake: Intake, orders: pd.DataFrame, month: Month, money: tuple[str, pd.DataFrame | None],
+    files: Sequence[str],
+) -> tuple[pd.DataFrame, bool]:  # fmt: skip
     payouts = intake.records.get("payouts")
     if payouts is None:
         none = {"name": "str", "evidence": "str", "date": "datetime64[s]", "home": "int64"}
         return pd.DataFrame({key: pd.Series(dtype=kind) for key, kind in none.items()}), True
     mine = (payouts["kind"] == "fee").to_numpy() & month.holds(payouts["paid_date"])
-    if "order_ref_key" in payouts:
-        mine &= (payouts["order_ref_key"] == "").to_numpy()
+    mine &= order_numbers(orders, payouts) < 0
     fees = payouts[mine].reset_index(drop=True)
     amount = fees["amount_minor"].to_numpy(np.int64)
     value, known = at_rates(amount, fees["currency"], days(fees, "paid_date"), *money)
@@ -147,13 +137,12 @@ def _fees_of_no_order(
 
 
 def _tables(
-    intake: Intake, matched: Matched, parts: pd.DataFrame, mine: np.ndarray, place: pd.Series,
-    loose: pd.DataFrame,
+    intake: Intake, matched: Matched, parts: pd.DataFrame, mine: np.ndarray, loose: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:  # fmt: skip
     """The parts of the orders split over their lines by what the lines cost the customer."""
     lines = matched.tables["order_lines"]
-    at = _order_places(matched, place)[lines["order"].to_numpy()]
-    here = (at >= 0) & np.append(mine, False)[at]
+    at = lines["order"].to_numpy(np.int64)
+    here = mine[at]
     lines, at = lines[here].reset_index(drop=True), at[here]
     records = intake.records["orders"].iloc[matched.line_rows[here]]
     weight = records["qty"].to_numpy(np.int64) * number(records, "unit_price_micro") // 10_000

@@ -15,7 +15,7 @@ import pandas as pd
 from reconcile.matching.columns import Bools, Ints
 from reconcile.matching.subsets import only_subset
 from reconcile.money import MICRO_DIGITS, digits_of
-from reconcile.month_end.resolve import resolve
+from reconcile.month_end.resolve import Resolved, resolve
 
 # Days in which the bank may show a movement: by its own reference, by the documents that it
 # names, and by its amount alone. Common practice, no source: most take one to three bank days.
@@ -123,10 +123,8 @@ def _settle_named(work: Pairing, edges: pd.DataFrame, how: str) -> None:
     work.join_pairs(*_ends(edges[alone]), how)
     for knot in _knots(edges[~alone]):
         rows = _by_date(work.rows, knot["row"])
-        moves = _by_date(work.movements, knot["movement"])
         value = dict(zip(knot["row"].tolist(), knot["value"].tolist(), strict=True))
-        owed = work.movements["amount_minor"].to_numpy(np.int64)
-        found = resolve([value[row] for row in rows.tolist()], owed[moves].tolist())
+        moves, found = _resolved(work, knot, [value[row] for row in rows.tolist()])
         for of_rows, of_moves in found.groups:
             work.join(rows[list(of_rows)], moves[list(of_moves)], how)
         for row, move in found.twice:
@@ -135,6 +133,23 @@ def _settle_named(work: Pairing, edges: pd.DataFrame, how: str) -> None:
         if found.tied[0]:
             tied = rows[list(found.tied[0])], moves[list(found.tied[1])]
             work.join(*tied, how, "tied")
+
+
+def _resolved(work: Pairing, knot: pd.DataFrame, amounts: list[int]) -> tuple[Ints, Resolved]:
+    """A knot settled, and the movements it is settled with.
+
+    Those that have to be in the bank are enough where they settle every row: a payment that
+    failed, and was sent again under the same order, is not what a single debit paid.
+    """
+    owed = work.movements["amount_minor"].to_numpy(np.int64)
+    expected = work.movements["expected"].to_numpy(dtype=bool)
+    moves = _by_date(work.movements, knot["movement"])
+    firm = moves[expected[moves]]
+    if 0 < len(firm) < len(moves):
+        found = resolve(amounts, owed[firm].tolist())
+        if sum(len(of_rows) for of_rows, _ in found.groups) == len(amounts):
+            return firm, found
+    return moves, resolve(amounts, owed[moves].tolist())
 
 
 def _alone(edges: pd.DataFrame) -> Bools:
@@ -199,9 +214,13 @@ def _settle_alike(work: Pairing, edges: pd.DataFrame, transfers: pd.DataFrame) -
     doubtful = set(rival["row"]) | set(rival["other"])
     alone = _alone(edges) & ~edges["row"].isin(doubtful).to_numpy()
     work.join_pairs(*_ends(edges[alone]), "amount and date")
+    expected = work.movements["expected"].to_numpy(dtype=bool)
     for knot in _knots(edges[~alone]):
         rows = _by_date(work.rows, knot["row"])
         moves = _by_date(work.movements, knot["movement"])
+        firm = knot[expected[knot["movement"]]]
+        if firm["movement"].nunique() == len(rows) < len(moves):
+            knot, moves = firm, _by_date(work.movements, firm["movement"])  # noqa: PLW2901
         whole = len(rows) == len(moves) and len(knot) == len(rows) * len(moves)
         if whole and not doubtful.intersection(rows.tolist()):
             work.join_pairs(rows, moves, "alike")

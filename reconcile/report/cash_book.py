@@ -16,7 +16,7 @@ import pyarrow.compute as pc
 from openpyxl import Workbook
 from openpyxl.cell import Cell
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
-from openpyxl.utils import get_column_letter
+from openpyxl.utils import column_index_from_string, get_column_letter
 from openpyxl.worksheet.header_footer import HeaderFooterItem
 from openpyxl.worksheet.page import PageMargins
 from openpyxl.worksheet.properties import PageSetupProperties
@@ -34,7 +34,7 @@ from reconcile.report.cells import (
     cell_text,
     rows_xml,
 )
-from reconcile.report.chart import draw
+from reconcile.report.chart import Chart, draw
 
 _TITLE = Font(name="Calibri", size=16, bold=True)
 _NOTE = Font(name="Calibri", size=11, bold=True)
@@ -115,22 +115,32 @@ def _lay_out(page: Worksheet, sheet: Sheet, styles: Styles, home: str) -> _Rows:
     row += row > 1
     fitted = _fitted_blocks(sheet)
     below: dict[int, str] = {}
+    ends: list[tuple[int, int]] = []  # columns of each block, and the row below it
     for block, shown in zip(sheet.blocks, fitted, strict=True):
         _put(page, row, 1, block.note, _NOTE)
         if len(block.rows):
             _put_headings(page, row + 1, shown)
             below[row + 1] = rows_xml(block.rows, shown, row + 2, styles, home)
-            if len(sheet.blocks) == 1:
+            if block is sheet.blocks[-1] and not sheet.one_page:
                 _keep_headings(page, row + 1, len(shown), len(block.rows))
+            if len(sheet.blocks) == 1:
+                page.freeze_panes = f"A{row + 2}"
             if block.chart is not None:
-                draw(page, block.chart, row + 1, len(block.rows))
+                draw(page, block.chart, row + 1, len(block.rows), _beside(block.chart, ends))
             row += 1 + len(block.rows)
         row += 2
+        ends.append((len(shown), row))
     widest = max(fitted, key=len)
     for place, column in enumerate(widest, start=1):
         page.column_dimensions[get_column_letter(place)].width = column.width + PADDING
     _set_up_print(page, sheet, row - 2)
     return _Rows(below, f"{get_column_letter(len(widest))}{row - 2}")
+
+
+def _beside(chart: Chart, ends: list[tuple[int, int]]) -> int:
+    """The first row from which on no table above reaches the columns of the chart."""
+    column = column_index_from_string(chart.beside)
+    return max((row for width, row in ends if width >= column), default=1)
 
 
 def _put(page: Worksheet, row: int, column: int, value: str, font: Font) -> Cell:
@@ -190,8 +200,8 @@ def _fitted(block: Block, column: Column) -> Column:
 
 
 def _keep_headings(page: Worksheet, row: int, width: int, rows: int) -> None:
+    """A filter, and headings on every page that the table is printed on."""
     last = get_column_letter(width)
-    page.freeze_panes = f"A{row + 1}"
     page.auto_filter.ref = f"A{row}:{last}{row + rows}"
     page.print_title_rows = f"{row}:{row}"
 

@@ -17,6 +17,8 @@ CAUTION = (
     "booked or paid."
 )
 KEYS = ["check", "account", "currency"]
+_AS_JSON = json.JSONEncoder(sort_keys=True, ensure_ascii=False).encode
+_NESTED = {dict, list}
 _FIGURES = ("left", "right", "difference")
 
 
@@ -111,7 +113,19 @@ def cash_json(contents: CashContents) -> bytes:
         "restated": _records(contents.restated),
         "closed": contents.closed,
     }
-    return (json.dumps(value, indent=2, sort_keys=True, ensure_ascii=False) + "\n").encode()
+    return (_laid_out(value, "\n") + "\n").encode()
+
+
+def _laid_out(value: Any, line: str) -> str:
+    """JSON with a line for each innermost list or object; ``line`` begins a line of its depth."""
+    parts = value.values() if isinstance(value, dict) else value
+    if not isinstance(value, dict | list) or _NESTED.isdisjoint(map(type, parts)):
+        return _AS_JSON(value)
+    inner = line + "  "
+    if isinstance(value, list):
+        return "[" + ",".join(inner + _laid_out(each, inner) for each in value) + line + "]"
+    named = (f"{_AS_JSON(key)}: {_laid_out(value[key], inner)}" for key in sorted(value))
+    return "{" + ",".join(inner + each for each in named) + line + "}"
 
 
 def _balances(contents: CashContents) -> list[dict[str, Any]]:
@@ -153,4 +167,6 @@ def _proof_texts(proofs: pd.DataFrame) -> pd.DataFrame:
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(k): v for k, v in row.items()} for row in frame.to_dict("records")]
+    names = [str(name) for name in frame.columns]
+    columns = [frame[name].tolist() for name in frame.columns]
+    return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]

@@ -30,7 +30,8 @@ class Block:
 class Sheet:
     """A sheet: its name, lines at the top, tables one below the other.
 
-    A sheet of one table gets a filter and a header that stays in sight. ``printed`` is how many
+    The last table gets a filter and its header on each printed page; where it is the only one, the
+    header stays in sight. ``printed`` is how many
     of its columns go on paper, 0 for all. ``one_page`` is one upright page, whatever is on it.
     """
 

@@ -188,7 +188,7 @@ def _check(contents: CashContents, check: str) -> list[Sheet]:
         Column("Side", "side"),
         Column("Nature", "nature"),
         Column("Date", "date", "date"),
-        Column("What it is", "text", "prose", width=44),
+        Column("What it is", "text", "prose", width=52),
         Column("Document", "name", width=28),
         Column("Evidence", "evidence", "prose", width=60),
     ]
@@ -281,7 +281,7 @@ def _inputs(contents: CashContents) -> Sheet:
     ]
     proofs = [
         Column("Unit", "unit", width=28),
-        Column("What has to be equal", "proof", "prose", width=44),
+        Column("What has to be equal", "proof", "prose", width=64),
         *(Column(name, name.lower(), "amount", "unit") for name in ("Left", "Right")),
         Column("Holds", "holds", "yes-no"),
     ]

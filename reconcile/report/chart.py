@@ -26,8 +26,8 @@ class Chart:
     from_zero: bool = True
 
 
-def draw(page: Worksheet, chart: Chart, heading_row: int, rows: int) -> None:
-    """Draw the first rows of the table whose heading stands in a row."""
+def draw(page: Worksheet, chart: Chart, heading_row: int, rows: int, top: int) -> None:
+    """Draw the first rows of the table whose heading stands in a row, from the row ``top`` on."""
     last = heading_row + min(rows, _MOST_BARS)
     bars = BarChart()
     bars.type = "bar"
@@ -46,4 +46,4 @@ def draw(page: Worksheet, chart: Chart, heading_row: int, rows: int) -> None:
         bars.y_axis.scaling.min = 0
     bars.width = _WIDTH_CM
     bars.height = _HEAD_CM + min(rows, _MOST_BARS)
-    page.add_chart(bars, f"{chart.beside}{heading_row}")
+    page.add_chart(bars, f"{chart.beside}{top}")

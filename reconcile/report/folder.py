@@ -12,6 +12,9 @@ yes       no        any      not finished: the new folder is thrown away; or put
 any       yes       missing  between the renames: the old folder is put back
 any       yes       there    replaced: what was not ours is moved along, the rest goes
 ==================  =======  =======================================================
+
+Two reports may share a folder, that of a night and the cash check of a month: the one that is
+written replaces its own files, and the other's are moved along.
 """
 
 from __future__ import annotations
@@ -21,7 +24,7 @@ import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -29,11 +32,17 @@ from reconcile.disk import sync_folder
 from reconcile.errors import FaultError, Problem
 from reconcile.report.contents import LISTS, MESSAGE_LISTS
 
-_OUR_FILES = (
-    *("report.xlsx", "exceptions.csv", "order_lines.csv", "rejected_rows.csv"),
-    *("summary.json", "run.log", "cash-check.xlsx", "cash_check.json"),
-)
-# Folders of the report, inner ones first, with the patterns of what in them is the report's
+# The files of both reports, by the one that is always among them; it is moved along last, so that
+# wherever it is, nothing of its report is moved any more.
+_NIGHT, _CASH = "report.xlsx", "cash_check.json"
+_OUR_FILES = {
+    _NIGHT: (
+        *("report.xlsx", "exceptions.csv", "order_lines.csv", "rejected_rows.csv"),
+        *("summary.json", "run.log"),
+    ),
+    _CASH: ("cash-check.xlsx", "cash_check.json"),
+}
+# Folders of a night's report, inner ones first, with the patterns of what in them is the report's
 _OUR_FOLDERS = {
     "lists/messages": tuple(f"*-{name}.txt" for name in MESSAGE_LISTS),
     "lists": tuple(f"{name}.csv" for name in LISTS),
@@ -93,9 +102,11 @@ def _in_the_way(place: str, here: Path) -> list[Problem]:
     return [Problem(str(path), what, "Move it away.") for path in strange]
 
 
-def _ours(folder: Path) -> list[Path]:
-    """Entries of a report folder that are of the report, files first, then their folders."""
-    paths = [folder / name for name in _OUR_FILES]
+def _ours(folder: Path, reports: Collection[str] = (_NIGHT, _CASH)) -> list[Path]:
+    """Entries of a folder that are of these reports, files first, then their folders."""
+    paths = [folder / name for report in reports for name in _OUR_FILES[report]]
+    if _NIGHT not in reports:
+        return [path for path in paths if os.path.lexists(path)]
     folders = [folder / name for name in _OUR_FOLDERS]
     for inner, patterns in zip(folders, _OUR_FOLDERS.values(), strict=True):
         if inner.is_dir() and not inner.is_symlink() and not inner.parent.is_symlink():
@@ -205,14 +216,14 @@ def _recover(out: Path) -> None:
 
 
 def _finish(out: Path, old: Path) -> None:
-    """Move along what is not ours, and remove the old report file by file.
+    """Move along what is not of the report just written, and remove the old one file by file.
 
     Nothing is removed that this tool did not write: the old folder goes last, and only empty.
     """
     if not old.exists():
         return
     folders = [old / name for name in _OUR_FOLDERS]
-    for path in _ours(old):
+    for path in _ours(old, [report for report in _OUR_FILES if os.path.lexists(out / report)]):
         if path not in folders:
             path.unlink()
     for name, inner in zip(_OUR_FOLDERS, folders, strict=True):
@@ -228,7 +239,7 @@ def _finish(out: Path, old: Path) -> None:
 
 
 def _move_entries(source: Path, target: Path) -> None:
-    for entry in sorted(source.iterdir()):
+    for entry in sorted(source.iterdir(), key=lambda path: (path.name in _OUR_FILES, path)):
         if os.path.lexists(target / entry.name):
             raise FaultError(
                 f"{entry}: an earlier run left it here, and there is another in {target}. "
@@ -238,13 +249,13 @@ def _move_entries(source: Path, target: Path) -> None:
 
 
 def remove_report(folder: Path) -> None:
-    """Remove what of a folder is a report's, and the folder itself where nothing else is left.
+    """Remove what of a folder is a night's report, and the folder itself where nothing is left.
 
     Raises FaultError where the disk does not take it.
     """
     with _faults(folder):
         inner = [folder / name for name in _OUR_FOLDERS]
-        for path in _ours(folder):
+        for path in _ours(folder, [_NIGHT]):
             if path not in inner and _is_plain(path, folder=False):
                 path.unlink()
         for path in (*inner, folder):

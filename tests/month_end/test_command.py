@@ -128,6 +128,18 @@ def test_open_items_roll_forward_with_the_history(tmp_path: Path) -> None:
     assert found.balance("open-items", "owed EUR (count)")["left"] == "2"
 
 
+def test_a_night_and_a_month_share_a_folder(tmp_path: Path) -> None:
+    folder = write_shop(tmp_path / "shop", clean())
+    out = tmp_path / "both"
+    night = ["nightly", str(folder), "--as-of", "2026-10-31", "--out", str(out)]
+    month = ["month-end", str(folder), "--month", MONTH, "--out", str(out)]
+    for command in (month, night):
+        run = CliRunner().invoke(commands, command)
+        assert run.exit_code == 0, run.output
+    there = {path.name for path in out.iterdir()}
+    assert {"report.xlsx", "summary.json", "cash-check.xlsx", "cash_check.json"} <= there
+
+
 @pytest.mark.parametrize("month", ["2026-13", "October", "2026-10-01"])
 def test_what_is_no_month_is_refused(tmp_path: Path, month: str) -> None:
     write_shop(tmp_path, {})

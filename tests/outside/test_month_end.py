@@ -5,13 +5,13 @@ Sources stand beside each. Names of suppliers and documents are ours, figures ar
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 
 import pytest
 
-from tests.month_end.clean import cents, text
-from tests.month_end.shops import Found, Records, Row, month_end, write_shop
+from tests.month_end.clean import cents
+from tests.month_end.shops import Records, Row, month_end, write_shop
 
 pytestmark = pytest.mark.no_cover
 
@@ -103,130 +103,6 @@ def test_an_item_left_out_is_exactly_the_difference(
     assert found.items("bank-to-books", "error")[-1] == ("not-explained", "", difference)
 
 
-# Supplier statement, line by line: K. Groves, PQ Magazine, October 2022.
-
-LINES = [
-    ("2546", "invoice", "384.60", "384.60"),
-    ("2551", "invoice", "384.52", "344.52"),
-    ("2562", "invoice", "260.00", "260.00"),
-    ("CN-0121", "credit", "-121.00", "-121.00"),
-    ("PAY-0314", "payment", "-314.87", "-314.87"),
-    ("DISC-0019", "credit", "-19.23", "-19.23"),
-    ("2605", "invoice", "320.00", "230.00"),
-]
-
-
-def _lines(lines: list[tuple[str, str, str, str]]) -> Records:
-    """A statement of these documents, and a ledger with the last amount of each."""
-    records: Records = {"invoices": [], "payments": [], "statements": []}
-    base: Row = {"supplier": "kestrel", "currency": "EUR"}
-    for document, kind, stated, ours in lines:
-        day = date(2026, 9, 10)
-        if stated:
-            line: Row = {"date": day, "document": document, "kind": kind, "amount": stated}
-            records["statements"].append(base | line)
-        if not ours:
-            continue
-        amount = ours.lstrip("-")
-        if kind == "payment":
-            more: Row = {"payment_ref": document, "paid_at": day, "amount": amount}
-            records["payments"].append(base | more)
-        else:
-            more = {"invoice_no": document, "invoice_date": day, "order_ref": f"LL-{document}",
-                    "sku": "LAMP", "qty": 1, "unit_cost": amount, "kind": kind}  # fmt: skip
-            records["invoices"].append(base | more)
-    return {record: rows for record, rows in records.items() if rows}
-
-
-def _against(folder: Path, lines: list[tuple[str, str, str, str]]) -> Found:
-    return month_end(write_shop(folder, _lines(lines)), "2026-09")
-
-
-def test_a_statement_line_by_line(tmp_path: Path) -> None:
-    found = _against(tmp_path, LINES)
-    told = found.balance("supplier-account", "kestrel (statement)")
-    items = [(item["what"], item["name"], item["amount"]) for item in told["items"]]
-    assert items == [("amount-differs", "2551", "40.00"), ("amount-differs", "2605", "90.00")]
-    assert "swapped" in told["items"][1]["text"]
-    assert "swapped" not in told["items"][0]["text"]
-    assert (told["left"], told["right"], told["verdict"]) == ("894.02", "894.02", "agrees")
-
-
-@pytest.mark.parametrize("at", range(len(LINES)), ids=[line[0] for line in LINES])
-def test_a_document_that_is_not_in_the_ledger_is_the_one_more_item(tmp_path: Path, at: int) -> None:
-    document, kind, stated, _ = LINES[at]
-    lines = [*LINES[:at], (document, kind, stated, ""), *LINES[at + 1 :]]
-    told = _against(tmp_path, lines).balance("supplier-account", "kestrel (statement)")
-    items = {(item["what"], item["name"], item["amount"]) for item in told["items"]}
-    usual = {("amount-differs", "2551", "40.00"), ("amount-differs", "2605", "90.00")}
-    usual = {item for item in usual if item[1] != document}
-    assert items == usual | {("not-in-records", document, stated)}
-
-
-# Supplier statement, balance: ICAN, Financial Accounting, May 2025, L1 Q3b; 164,481 is recomputed.
-
-ICAN = [
-    ("A-1613", "invoice", "161325.00", "161325.00"),
-    ("A-0359", "invoice", "35975.00", ""),
-    ("CN-0123", "credit", "-12300.00", ""),
-    ("PAY-0205", "payment", "", "-20519.00"),
-]
-
-
-def test_a_statement_and_a_ledger_come_to_the_same_balance(tmp_path: Path) -> None:
-    found = _against(tmp_path, ICAN)
-    told = found.balance("supplier-account", "kestrel (statement)")
-    items = {(item["name"], item["side"], item["amount"]) for item in told["items"]}
-    assert items == {
-        ("A-0359", "left", "35975.00"),
-        ("CN-0123", "left", "-12300.00"),
-        ("PAY-0205", "right", "-20519.00"),
-    }
-    assert (told["left"], told["right"], told["verdict"]) == ("164481.00", "164481.00", "agrees")
-    closing = next(
-        each["right"]
-        for each in found.value["balances"]
-        if each["check"] == "supplier-account" and each["account"] == "kestrel"
-    )
-    assert closing == "140806.00"
-
-
-# Ageing: Heintz & Parry, Tallahassee Seminole Shop, 31 December, terms n/30 (title from memory).
-# The customers of the example are suppliers here: the arithmetic is the same.
-
-ACCOUNTS = {
-    "Borthick": {"10-07": 2300, "11-15": 1200, "12-18": 3000},
-    "Clark": {"06-01": 1200, "08-15": 2500},
-    "Copley": {"09-23": 4500, "10-22": 2300, "12-23": 2800},
-    "Davis": {"12-15": 1500},
-    "Heagy": {"09-09": 200},
-    "O'Keefe": {"11-20": 3300, "12-10": 1400},
-    "Pasewark": {"12-02": 5500},
-    "Schroeder": {"12-15": 2300},
-    "Shockley": {"11-18": 800, "12-08": 3000},
-    "Wilkerson": {"08-21": 300, "11-15": 1100, "12-08": 1700},
-}
-
-
-def test_ageing_by_the_due_date(tmp_path: Path) -> None:
-    invoices: list[Row] = []
-    for supplier, bills in ACCOUNTS.items():
-        for at, (day, amount) in enumerate(bills.items()):
-            dated = date.fromisoformat(f"2026-{day}")
-            invoices.append(
-                {"supplier": supplier, "invoice_no": f"{supplier}-{at}", "invoice_date": dated,
-                 "due_date": dated + timedelta(days=30), "order_ref": f"LL-{supplier}-{at}",
-                 "sku": "LAMP", "qty": 1, "unit_cost": f"{amount}.00", "currency": "EUR"}
-            )  # fmt: skip
-    extra = '[month_end]\nageing = [0, 30, 60, 90]\nageing_from = "due"\n'
-    found = month_end(write_shop(tmp_path, {"invoices": invoices}, extra), "2026-12")
-    rows = found.value["ageing"]["rows"]
-    buckets = ["not due", "1-30", "31-60", "61-90", "over 90", "total"]
-    sums = [text(sum(cents(row[name]) for row in rows)) for name in buckets]
-    assert sums == ["21200.00", "6400.00", "4600.00", "4700.00", "4000.00", "40900.00"]
-    assert sorted(row["supplier"] for row in rows) == sorted(ACCOUNTS)
-
-
 # Exchange difference, IAS 21: ACCA SBR, acowtancy, Illustration 1, and Kaplan, ACCA F7, ch. 11
 # ex. 1. Both print whole units, so the home currency is one without decimals.
 
@@ -261,6 +137,13 @@ def test_a_realised_loss(tmp_path: Path) -> None:
     told = found.balance("exchange", "realised USD")
     assert [(item["what"], item["amount"]) for item in told["items"]] == [("realised-loss", "111")]
     assert told["left"] == "1111"
+
+
+def test_without_the_rate_of_the_bill_nothing_is_realised(tmp_path: Path) -> None:
+    records = _foreign({"2026-12-10": "9"}, "10000.00", "2026-12-10")
+    told = month_end(write_shop(tmp_path, records, home="JPY"), "2026-12").balance("exchange")
+    assert (told["verdict"], told["left"], told["items"]) == ("unknown", "0", [])
+    assert "no rate for 1 payment" in told["cause"]
 
 
 def test_an_unrealised_gain_on_a_payable(tmp_path: Path) -> None:

@@ -57,6 +57,39 @@ def test_the_old_report_goes_and_what_is_not_ours_stays(tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
 
+CASH = {"cash-check.xlsx": "cash", "cash_check.json": "cash"}
+OTHER = {"cash-check.xlsx": "next", "cash_check.json": "next"}
+
+
+def test_two_reports_in_one_folder_leave_each_other_alone(tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    _fill(THEIRS)(out)
+    for written, there in (
+        (OLD, OLD),
+        (CASH, OLD | CASH),
+        (NEW, NEW | CASH),
+        (OTHER, NEW | OTHER),
+        ({"report.xlsx": "last"}, {"report.xlsx": "last"} | OTHER),
+    ):
+        replace_folder(out, _fill(written))
+        assert _read(tmp_path) == _under("out", there | THEIRS)
+
+
+@pytest.mark.parametrize(("old", "new"), [(OLD | CASH, NEW), (OLD | CASH, OTHER)])
+def test_a_kill_while_another_report_is_moved_along_can_be_mended(
+    tmp_path: Path, old: dict[str, str], new: dict[str, str]
+) -> None:
+    replaced = OLD if new is NEW else CASH
+    kept = {name: text for name, text in old.items() if name not in replaced}
+    for call in range(1, 30):
+        _fill(old | THEIRS)(tmp_path / str(call) / "out")
+        status = _killed_at(call, tmp_path / str(call) / "out", new)
+        recover(tmp_path / str(call) / "out")
+        found = _read(tmp_path / str(call))
+        assert found in (_under("out", old | THEIRS), _under("out", new | kept | THEIRS)), call
+    assert status == 0
+
+
 def test_a_report_without_lists_leaves_no_empty_folder(tmp_path: Path) -> None:
     _fill(OLD)(tmp_path / "out")
     replace_folder(tmp_path / "out", _fill({"report.xlsx": "new"}))
@@ -145,21 +178,26 @@ def test_what_a_kill_leaves_behind_is_mended(
 def test_a_process_killed_at_any_rename_or_removal_can_be_mended(tmp_path: Path, call: int) -> None:
     """A child process runs the replacement and ends itself without notice at one system call."""
     _fill(OLD | THEIRS)(tmp_path / "out")
+    assert _killed_at(call, tmp_path / "out", NEW) == (9 if call <= 14 else 0)
+    recover(tmp_path / "out")
+    found = _read(tmp_path)
+    assert found in (_under("out", OLD | THEIRS), _under("out", NEW | THEIRS))
+    replace_folder(tmp_path / "out", _fill(NEW))
+    assert _read(tmp_path) == _under("out", NEW | THEIRS)
+
+
+def _killed_at(call: int, out: Path, new: dict[str, str]) -> int:
+    """Replace a folder in a child process that ends itself at a call; its exit status."""
     with warnings.catch_warnings():
         # Newer releases warn of forks beside threads; this child starts and needs none.
         warnings.simplefilter("ignore", DeprecationWarning)
         child = os.fork()
     if child == 0:
         _die_at(call)
-        replace_folder(tmp_path / "out", _fill(NEW))
+        replace_folder(out, _fill(new))
         os._exit(0)
     _, status = os.waitpid(child, 0)
-    assert os.waitstatus_to_exitcode(status) == (9 if call <= 14 else 0)
-    recover(tmp_path / "out")
-    found = _read(tmp_path)
-    assert found in (_under("out", OLD | THEIRS), _under("out", NEW | THEIRS))
-    replace_folder(tmp_path / "out", _fill(NEW))
-    assert _read(tmp_path) == _under("out", NEW | THEIRS)
+    return os.waitstatus_to_exitcode(status)
 
 
 def _die_at(call: int) -> None:

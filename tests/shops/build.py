@@ -15,7 +15,7 @@ import pyarrow.csv
 
 from tests.shops import text
 from tests.shops.catalogue import SKUS, SUPPLIERS
-from tests.shops.clock import Clock, day_number
+from tests.shops.clock import PERIOD_DAYS, Clock, day_number
 from tests.shops.faults import FAULTS
 from tests.shops.kind import Kind
 from tests.shops.ledger import exceptions
@@ -55,6 +55,7 @@ class Scenario:
     zone: str = ZONE
     # By supplier; the second one's keeps a payment from being overdue
     holidays: tuple[tuple[date, ...], ...] = ((date(2026, 8, 3),), (date(2026, 9, 28),))
+    days: int = PERIOD_DAYS  # in which orders were placed
 
 
 @dataclass(frozen=True)
@@ -131,7 +132,8 @@ def imagine(plan: Plan) -> tuple[list[Export], Truth]:
     )
     if shown > plan.orders * _MOST_CASES:
         raise ValueError(f"{shown} orders of cases are too many for a shop of {plan.orders}")
-    clock = Clock(day_number(plan.scenario.as_of), plan.scenario.holidays)
+    scenario = plan.scenario
+    clock = Clock(day_number(scenario.as_of), scenario.holidays, scenario.days)
     world = start(clock, kinds, counts, plan.orders - shown, plan.seed)
     for index, (kind, count) in enumerate(zip(kinds, counts, strict=True)):
         if count:
@@ -237,7 +239,7 @@ def shop_toml(scenario: Scenario, records: Sequence[str]) -> str:
         parts += ["", "[[source]]", f'name = "{record}"', f'record = "{record}"']
         parts += [f'files = ["{record}.csv"]', "[source.format]", 'delimiter = ","']
         parts += ['encoding = "utf-8"', 'decimal = "."', 'dates = "year-first"']
-        if record in ("orders", "invoices", "payments", "shipments"):
+        if record in ("orders", "invoices", "payments", "shipments", "payouts"):
             parts += ["[source.refs]", f'strip_prefix = ["{text.ORDER_PREFIX}"]']
             parts += ['replacement_suffix = ["-R"]', 'separators = ";"']
     return "\n".join(parts) + "\n"

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from tests.shops.catalogue import SUPPLIERS, Ints
 
 NEVER = -1
-PERIOD_DAYS = 91  # orders of the last thirteen weeks
+PERIOD_DAYS = 91  # orders of the last thirteen weeks, unless a shop is to have more
 _LOOK_BACK = 25  # days in which an order can turn from waiting to open
 _SATURDAY = 5
 
@@ -35,11 +35,12 @@ class Clock:
 
     as_of: int
     holidays: tuple[tuple[date, ...], ...]  # by supplier
+    period_days: int = PERIOD_DAYS
 
     @property
     def first_day(self) -> int:
         """The first day on which an order may be placed."""
-        return self.as_of - PERIOD_DAYS
+        return self.as_of - self.period_days
 
     @property
     def new_quotes_day(self) -> int:

@@ -16,8 +16,10 @@ from pathlib import Path
 import pandas as pd
 
 from tests.shops.build import Plan, Scenario, Truth, imagine, supplier_toml
+from tests.shops.cash_tables import written
 from tests.shops.catalogue import ITEMS, SUPPLIERS
 from tests.shops.faults import FAULTS
+from tests.shops.layout import Layout
 from tests.shops.sample_layout import (
     DAY_COLUMNS,
     LAYOUTS,
@@ -25,8 +27,8 @@ from tests.shops.sample_layout import (
     MONEY_COLUMNS,
     UNKNOWN_COLUMNS,
     WHOLE_ORDER,
-    Layout,
 )
+from tests.shops.sample_money import sample_money
 from tests.shops.sample_readme import readme
 from tests.shops.text import ORDER_PREFIX
 
@@ -34,6 +36,7 @@ ROOT = Path(__file__).resolve().parents[2]
 FOLDER = ROOT / "sample_exports"
 TRUTH_FILE = Path(__file__).with_name("sample_truth.csv")
 INPUT_FILE = Path(__file__).with_name("sample_inputs.csv")
+MONEY_FILE = Path(__file__).with_name("sample_money.csv")
 SCENARIO = Scenario(
     as_of=date(2026, 10, 31),
     zone="Europe/Dublin",
@@ -53,6 +56,7 @@ class Sample:
     files: dict[str, bytes]
     truth: Truth
     inputs: pd.DataFrame  # rule, verdict, order_ref, file, row, column, text
+    told: pd.DataFrame  # what the cash check of each month says; see sample_money
 
 
 def sample() -> Sample:
@@ -60,6 +64,9 @@ def sample() -> Sample:
     rates = {kind.name: 1e-9 for kind in FAULTS if not kind.once}
     exports, truth = imagine(Plan(ORDERS, SEED, rates, scenario=SCENARIO, sample=True))
     tables = {export.record: export.table().to_pandas() for export in exports}
+    rows_by_record = {record: len(table) for record, table in tables.items()}
+    money, told = sample_money(tables, _unreadable(truth), _lost_bill(tables, truth))
+    tables |= written(money, SCENARIO.as_of)
     files: dict[str, bytes] = {}
     inputs: list[dict[str, str]] = []
     for layout in LAYOUTS:
@@ -71,10 +78,9 @@ def sample() -> Sample:
     inputs += [_input("key-collision", order_ref=ref) for ref in pair]
     listed = pd.DataFrame(inputs).sort_values(["rule", "file", "row", "order_ref"])
     files["shop.toml"] = _shop_toml().encode()
-    rows_by_record = {record: len(table) for record, table in tables.items()}
     truth = replace(truth, rows=rows_by_record)
-    files["README.md"] = readme(truth, listed, sorted(files)).encode()
-    return Sample(files, truth, listed)
+    files["README.md"] = readme(truth, listed, told, sorted(files)).encode()
+    return Sample(files, truth, listed, told)
 
 
 def write(folder: Path = FOLDER) -> None:
@@ -96,6 +102,7 @@ def truth_files() -> dict[Path, str]:
     return {
         TRUTH_FILE: made.truth.exceptions.to_csv(index=False, lineterminator="\n"),
         INPUT_FILE: made.inputs.to_csv(index=False, lineterminator="\n"),
+        MONEY_FILE: made.told.to_csv(index=False, lineterminator="\n"),
     }
 
 
@@ -152,8 +159,7 @@ def _with_faults(
 ) -> pd.DataFrame:
     """Rows that cannot be read, and one that changes between two files."""
     if layout.name == "store-orders":
-        (unreadable,) = truth.cases.query("kind == 'unreadable'")["order_ref"]
-        mine = rows["order_ref"] == unreadable
+        mine = rows["order_ref"] == _unreadable(truth)
         rows.loc[mine, ["qty", _MARK]] = ["one", "qty"]
         plain = _plain_orders(rows, truth)
         posted = (rows["tracking_no"] != "") & rows["order_ref"].isin(plain)
@@ -173,6 +179,18 @@ def _plain_orders(orders: pd.DataFrame, truth: Truth) -> set[str]:
     """Orders of one line that are no case."""
     lines = orders["order_ref"].value_counts()
     return set(lines[lines == 1].index) - set(truth.cases["order_ref"])
+
+
+def _unreadable(truth: Truth) -> str:
+    """The order whose row cannot be read."""
+    (order,) = truth.cases.query("kind == 'unreadable'")["order_ref"]
+    return str(order)
+
+
+def _lost_bill(tables: dict[str, pd.DataFrame], truth: Truth) -> tuple[str, str, int]:
+    """Number, date and cents of the bill that cannot be read, as its supplier has them."""
+    (bill,) = _unreadable_invoice(tables, truth).to_dict("records")
+    return bill["invoice_no"], bill[_DAY], int(bill["qty"]) * 840 + 420
 
 
 def _unreadable_invoice(tables: dict[str, pd.DataFrame], truth: Truth) -> pd.DataFrame:

@@ -2,40 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
-
-ISO_MINUTES = "%Y-%m-%d %H:%M"
-
-
-@dataclass(frozen=True)
-class Layout:
-    """One source of the sample shop: its files, headers and format."""
-
-    name: str
-    record: str
-    path: str  # with {month} where there is a file for each month
-    headers: Mapping[str, str]  # canonical column: header in the file
-    supplier: str = ""  # only this supplier's rows, without the column
-    supplier_text: str = ""
-    date: str = ""  # the column by whose month rows go to files
-    overlap_days: int = 0  # a month's file begins so many days before the month
-    values: Mapping[str, str] = field(default_factory=dict)
-    delimiter: str = ","
-    decimal: str = "."
-    encoding: str = "utf-8"
-    dates: str = "year-first"
-    day_pattern: str = "%Y-%m-%d"
-    moment_pattern: str = ISO_MINUTES
-    time_zone: str = ""
-    line_end: str = "\n"
-    comment: str = ""
-
-    @property
-    def files(self) -> str:
-        """The glob for shop.toml."""
-        return self.path.replace("{month}", "*")
-
+from tests.shops.layout import Layout
+from tests.shops.sample_money_layout import MONEY_LAYOUTS
 
 STORE = Layout(
     name="store-orders",
@@ -255,6 +223,7 @@ LAYOUTS = (
         path="rates.csv",
         headers={"date": "date", "base": "base", "quote": "quote", "rate": "rate"},
     ),
+    *MONEY_LAYOUTS,
 )
 # Columns that no record type knows: they are never read, and need no mapping
 UNKNOWN_COLUMNS = {"customer_name", "email", "phone", "address", "description"}
@@ -270,6 +239,9 @@ DAY_COLUMNS = {
     "delivered_at",
     "valid_from",
     "valid_to",
+    "booked_on",
+    "paid_on",
+    "date",
 }
 MOMENT_COLUMNS = {"ordered_at", "customer_paid_at", "paid_at"}
 MONEY_COLUMNS = {
@@ -286,4 +258,7 @@ MONEY_COLUMNS = {
     "shipping_next",
     "line_total",
     "amount",
+    "balance",
+    "original_amount",
+    "rate",
 }

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from tests.shops.build import Truth
+from tests.shops.catalogue import decimal_text
 from tests.shops.faults import FAULTS
 from tests.shops.kind import Kind
 from tests.shops.lookalikes import LOOK_ALIKES
@@ -35,16 +36,23 @@ Run it from the folder above:
 reconcile nightly sample_exports --as-of {as_of}
 ```
 
-The report is then in `sample_exports/out/{as_of}/`. This page lists every fault that was put into
-the exports, every order that only looks like one, and what the run says about each. It is written
-by `python -m tests.shops.sample`, together with the exports; change them there.
+The report is then in `sample_exports/out/{as_of}/`. The cash of a month is checked by
+
+```sh
+reconcile month-end sample_exports --month {month}
+```
+
+This page lists every fault that was put into the exports, every order that only looks like one, and
+what the run says about each; then, for the cash check of each month, everything that is no ordinary
+part of a figure. It is written by `python -m tests.shops.sample`, together with the exports; change
+them there.
 
 The report is no legal or tax advice. A person decides before money moves.
 
 """
 
 
-def readme(truth: Truth, inputs: pd.DataFrame, files: Sequence[str]) -> str:
+def readme(truth: Truth, inputs: pd.DataFrame, told: pd.DataFrame, files: Sequence[str]) -> str:
     """The whole page."""
     cases = _cases(truth)
     faults = [_row(kind, cases, truth) for kind in FAULTS if kind.name in cases]
@@ -53,7 +61,7 @@ def readme(truth: Truth, inputs: pd.DataFrame, files: Sequence[str]) -> str:
     plain = truth.exceptions.query("kind == ''")["rule"].value_counts().sort_index()
     waiting = ", ".join(f"{count} `{rule}`" for rule, count in plain.items())
     parts = [
-        HEAD.format(as_of=truth.as_of),
+        HEAD.format(as_of=truth.as_of, month=f"{truth.as_of:%Y-%m}"),
         "## What is in it\n\n",
         f"{truth.rows['orders']} order lines, {truth.rows['invoices']} invoice lines, "
         f"{truth.rows['payments']} payments and\n"
@@ -81,6 +89,7 @@ def readme(truth: Truth, inputs: pd.DataFrame, files: Sequence[str]) -> str:
         "\n## All other orders\n\n",
         "They took their ordinary course. The orders of the last days are not done yet, and these\n"
         f"exceptions wait: {waiting}.\n",
+        *_cash(told),
     ]
     return "".join(parts)
 
@@ -134,6 +143,49 @@ def _input_rows(inputs: pd.DataFrame) -> list[tuple[str, str, str]]:
             story = f"{story}: {row['column']} is “{row['text']}”"
         rows.append((place, story, f"`{row['rule']}` open"))
     return rows
+
+
+def _cash(told: pd.DataFrame) -> list[str]:
+    """A table for each month of the cash check, one row for each thing that happened."""
+    parts = [
+        "\n## The cash check\n\n",
+        "Customers pay through LampPay, which shows a sale a day later and pays out every Monday.\n"
+        "The bank has an account in euros and one in dollars, from which Alder Supply is paid.\n"
+        "Both suppliers state their accounts. Everything else that the check shows is one of the\n"
+        "parts of a figure. *Differs* are the balances that do not come out even by it.\n",
+    ]
+    for month, mine in told.groupby("month"):
+        parts += [f"\n### {month}\n\n"]
+        rows = [
+            (str(story), "<br>".join(_said(some)), _apart(some))
+            for story, some in mine.groupby("story", sort=False)
+        ]
+        parts.append(_table(("what happened", "what the check says", "differs"), rows))
+    return parts
+
+
+def _said(rows: pd.DataFrame) -> list[str]:
+    keys = ["check", "account", "currency", "what"]
+    said = []
+    for (check, account, currency, what), some in rows.groupby(keys, sort=False):
+        place = f"`{check}`" + (f" {account}" if account else "")
+        if what == "":
+            said.append(f"{place}: unknown")
+            continue
+        name = some["name"].iloc[0] if len(some) == 1 else ""
+        count = f"{len(some)} " if len(some) > 1 else ""
+        money = f"{currency} {decimal_text(int(some['amount'].sum()), 2)}"
+        shown = "" if name in ("", account) else f" {name}"
+        said.append(f"{place}: {count}{what}{shown} {money}")
+    return said
+
+
+def _apart(rows: pd.DataFrame) -> str:
+    apart = rows[rows["differs"].astype(bool)].drop_duplicates(["check", "account"])
+    return "<br>".join(
+        f"`{check}`" + (f" {account}" if account else "")
+        for check, account in zip(apart["check"], apart["account"], strict=True)
+    )
 
 
 def _table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> str:
