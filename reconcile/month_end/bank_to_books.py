@@ -70,7 +70,21 @@ def _account(cash: Cash, balances: pd.DataFrame, account: str, currency: str) ->
     pieces = [*_bank_side(both), *_book_side(both), *_tied(both)]
     left = closing + _sum(pieces, "left")
     right = books + _sum(pieces, "right")
-    return balanced(CHECK, account, currency, (left, right), pieces, _cause(cash, both, currency))
+    cause = _cause(cash, both, currency)
+    if left != right:
+        cause = f"{cause} {_abroad(moves, account, currency)}".strip()
+    return balanced(CHECK, account, currency, (left, right), pieces, cause)
+
+
+def _abroad(moves: pd.DataFrame, account: str, currency: str) -> str:
+    """Outstanding payments in another currency, whose cost nobody knows before the bank says it."""
+    open_ = moves["place"].isin(["", "pending"]) & moves["expected"] & ~moves["before_bank"]
+    open_ &= (moves["account"] == account) & (moves["currency"] != currency)
+    names = sorted(set(moves.loc[open_.to_numpy(dtype=bool), "name"]))
+    if not names:
+        return ""
+    listed = ", ".join(names[:5]) + (f" and {len(names) - 5} more" if len(names) > 5 else "")  # noqa: PLR2004
+    return f"What outstanding payments in another currency cost is not booked yet: {listed}."
 
 
 def _sum(pieces: list[pd.DataFrame], side: str) -> int:

@@ -226,6 +226,7 @@ def no_balance_of_the_books(at: Place) -> None:
 
     at.later.append(change)
     at.apart.add(("bank-to-books", DOLLARS))
+    at.silent.add(("bank-to-books", DOLLARS))
 
 
 # Payouts and customers

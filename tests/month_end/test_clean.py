@@ -65,6 +65,18 @@ def test_without_any_reference_amounts_and_days_tell(tmp_path: Path) -> None:
     assert apart == {"open-items"}
 
 
+def test_what_a_payment_abroad_will_cost_is_not_known_before_it_is_booked(tmp_path: Path) -> None:
+    records = clean()
+    row_of(records, "payments", "payment_ref", "AP-1019")["paid_at"] = date(2026, 10, 30)
+    records["bank"] = [row for row in records["bank"] if "AP-1019" not in str(row["reference"])]
+    rebalance(records, MAIN)
+    # The books have it already, at a rate of their own.
+    bank = month_end(write_shop(tmp_path, records), MONTH).balance("bank-to-books", MAIN)
+    assert bank["verdict"] == "unknown"
+    assert "AP-1019" in bank["cause"]
+    assert [item["what"] for item in bank["items"]] == ["not-explained"]
+
+
 def test_what_began_before_the_look_back_is_paired_with_its_own(tmp_path: Path) -> None:
     """The check looks back to 1 July; a payment of the day before was booked after it."""
     records = clean()
