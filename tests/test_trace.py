@@ -34,8 +34,6 @@ from tests.proposals.command import reconcile
 from tests.shops import PRIVATE_MARKS
 from tests.shops.sample import FOLDER, SCENARIO, TRUTH_FILE
 
-pytestmark = pytest.mark.no_cover
-
 TRACES = Path(__file__).parent / "traces"
 TOLD = sorted(path.stem for path in TRACES.glob("*.txt"))
 

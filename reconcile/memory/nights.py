@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.memory.schema import damaged
+from reconcile.memory.schema import damaged, legible
 
 # What an exception was told as, besides what every night may change
 TOLD = ("title", "severity", "action", "table")
@@ -53,6 +53,7 @@ class Before:
     earlier: pd.DataFrame
 
 
+@legible()
 def night_before(history: sqlite3.Connection, day: date, ids: pd.Series) -> Before:
     """What the history knows before ``day`` and of the exceptions ``ids``.
 
@@ -132,6 +133,7 @@ _OF_DIGEST = (
 )
 
 
+@legible()
 def contents_before(history: sqlite3.Connection, day: date) -> NDArray[np.int64]:
     """Digests of everything that the files of earlier nights said."""
     found = history.execute("SELECT digests FROM contents WHERE night < ?", (str(day),)).fetchall()
@@ -151,6 +153,7 @@ class Found:
     verdict: str
 
 
+@legible()
 def last_seen(history: sqlite3.Connection, id_: str, day: date) -> tuple[Found | None, list[str]]:
     """An exception as the last night up to ``day`` saw it, and the ids of that night's others."""
     found = history.execute(
@@ -169,6 +172,7 @@ def last_seen(history: sqlite3.Connection, id_: str, day: date) -> tuple[Found |
     return None, [each for (each,) in ids]
 
 
+@legible()
 def nights_before(history: sqlite3.Connection, day: date, most: int) -> pd.DataFrame:
     """What was open on the last nights before ``day``, oldest first.
 
@@ -186,6 +190,7 @@ def nights_before(history: sqlite3.Connection, day: date, most: int) -> pd.DataF
     return out.astype({"count": "int64", "amount_minor": "int64"})
 
 
+@legible()
 def amounts_then(history: sqlite3.Connection, wanted: pd.DataFrame, day: date) -> pd.DataFrame:
     """What exceptions came to when they were decided on.
 

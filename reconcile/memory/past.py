@@ -8,6 +8,8 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 
+from reconcile.memory.schema import legible
+
 
 @dataclass(frozen=True)
 class Known:
@@ -39,6 +41,7 @@ class Move:
     reason: str = ""
 
 
+@legible()
 def known_exceptions(
     history: sqlite3.Connection, ids: Collection[str], order_keys: Collection[str]
 ) -> list[Known]:
@@ -52,6 +55,7 @@ def known_exceptions(
     return [Known(*row) for row in found]
 
 
+@legible()
 def moves_of(history: sqlite3.Connection, known: Known, day: date) -> list[Move]:
     """The nights up to ``day`` on which an exception moved, oldest first."""
     nights = [

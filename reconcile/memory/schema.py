@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from reconcile.errors import Problem, RefusedError
@@ -74,6 +76,15 @@ MIGRATIONS = (
     CREATE TABLE outputs (folder TEXT NOT NULL, digest TEXT NOT NULL);
     """,
 )
+
+
+@contextmanager
+def legible() -> Iterator[None]:
+    """Texts and names that are no UTF-8 any more are damage too, and SQLite does not see it."""
+    try:
+        yield
+    except UnicodeDecodeError:
+        raise damaged("a text in it cannot be read") from None
 
 
 def damaged(what: str) -> sqlite3.DatabaseError:

@@ -19,6 +19,7 @@ from reconcile.matching.match import Matched, match
 from reconcile.shop_file import load_shop
 
 AS_OF = date(2026, 3, 20)
+RULES = load_catalogue()  # they take a while to read
 Row = dict[str, object]
 SETTINGS = """
 [shop]
@@ -105,7 +106,7 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
 def matched(folder: Path, records: Mapping[str, Sequence[Row]], extra: str = "") -> Result:
     """Write a shop with a file for each record, read it as of AS_OF, and match it."""
     shop = load_shop(written(folder, records, extra))
-    rules, problems = configured(load_catalogue(), shop.rules)
+    rules, problems = configured(RULES, shop.rules)
     assert problems == []
     intake = load(shop, AS_OF)
     assert intake.rejected.empty, intake.rejected.to_string()

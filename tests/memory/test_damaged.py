@@ -131,7 +131,7 @@ def test_bytes_that_were_changed_anywhere_are_noticed_or_not_asked_for(shop: Pat
     ids = pd.Series(good.seen["id"].tolist(), dtype="str")
     chance = random.Random(6)  # noqa: S311
     refused = 0
-    for _ in range(150):
+    for _ in range(250):
         at, length = chance.randrange(100, len(whole) - 64), chance.choice([1, 4, 64])
         spoiled = bytearray(whole)
         spoiled[at : at + length] = chance.randbytes(length)

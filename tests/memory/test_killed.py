@@ -13,7 +13,7 @@ import pytest
 
 pytestmark = pytest.mark.no_cover
 
-KILLS = 9
+KILLS = 6
 
 
 def test_a_run_that_is_killed_loses_and_doubles_no_night() -> None:
