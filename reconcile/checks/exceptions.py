@@ -114,7 +114,7 @@ def _ids(rule: Rule, rows: pd.DataFrame) -> pd.Series:
             twins["text"] = rows["document"].fillna("").astype("str")
         place = twins.sort_values(["anchor", "amount", "text"], kind="stable")
         nth = place.groupby("anchor").cumcount().reindex(rows.index)
-        anchor = anchor + np.where(nth > 0, "\x1f" + nth.astype("str"), "")
+        anchor = anchor.where(nth == 0, anchor + "\x1f" + nth.astype("str"))
     return pd.Series([_digest(text) for text in anchor], index=rows.index, dtype="str")
 
 

@@ -166,7 +166,7 @@ def _add_words(out: pd.DataFrame, invoices: pd.DataFrame, groups: pd.DataFrame, 
     more = " and " + major_text(pd.Series(further, dtype="Int64"), code) + " for each further unit"
     quoted = quoted + more.where(told & (further > 0), "")
     country = groups["for_country"]
-    quoted = quoted + np.where(country == "", " to any country", " to " + country)
+    quoted = quoted + (" to " + country).where(country != "", " to any country")
     quoted = quoted.where(groups["quote"] >= 0, "several prices, or for a country that is not told")
     for name, words in (("billed_at", billed), ("quoted_at", quoted)):
         column = np.full(len(out), "", dtype=object)

@@ -71,7 +71,8 @@ def _listed(owner: pd.Series, names: pd.Series, most: int) -> pd.Series:
     shown = (nth < most).to_numpy()
     text = joined_texts(owner[shown], (pd.Series(before, dtype="str") + names)[shown], "")
     more = (owner.value_counts().reindex(text.index) - most).clip(lower=0)
-    return text + np.where(more > 0, " and " + more.astype("str") + " more", "")
+    rest = np.where(more > 0, " and " + more.astype("str") + " more", "")
+    return text + pd.Series(rest, index=text.index, dtype="str")
 
 
 def _rivals(outcome: pd.Series, readings: pd.DataFrame, tied: Tied) -> pd.DataFrame:
