@@ -24,6 +24,7 @@ class Block:
     columns: list[Column]
     rows: pd.DataFrame
     chart: Chart | None = None
+    filtered: bool = False  # the filter of the last one is the sheet's, and takes no room
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,97 @@
+"""A workbook as bytes: a shell made with openpyxl, and rows streamed into its sheets."""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+from xml.etree.ElementTree import canonicalize
+
+import pyarrow as pa
+from openpyxl import Workbook
+
+from reconcile.report.cells import MOST_LINKS, cell_text
+
+# A zip archive cannot hold an earlier time than this one.
+_ZIP_TIME = (1980, 1, 1, 0, 0, 0)
+
+
+@dataclass(frozen=True)
+class Rest:
+    """What is put into a sheet after the shell was made.
+
+    ``below``: rows by the row of the heading above them. ``known``: what formulas come to, by
+    their cell. ``last_cell``: of the sheet, blank where the shell knows it.
+    """
+
+    below: dict[int, str] = field(default_factory=dict)
+    links: list[str] = field(default_factory=list)
+    known: dict[str, str] = field(default_factory=dict)
+    last_cell: str = ""
+
+
+def empty_book() -> Workbook:
+    """A workbook without a sheet."""
+    book = Workbook()
+    book.remove(book.worksheets[0])
+    return book
+
+
+def as_bytes(book: Workbook, rest: Sequence[Rest], shop: str, day: date) -> bytes:
+    """The workbook with the rest of each of its sheets; the same bytes for the same contents."""
+    book.properties.creator = "reconcile"
+    book.properties.title = cell_text(pa.array([f"{shop}, {day}"]))[0].as_py()
+    book.properties.created = datetime.combine(day, time())
+    shell = io.BytesIO()
+    book.save(shell)
+    return _filled(shell, rest, day)
+
+
+def _filled(shell: io.BytesIO, rest: Sequence[Rest], day: date) -> bytes:
+    """The shell again, with the rows in it and without the time of day."""
+    out = io.BytesIO()
+    with (
+        zipfile.ZipFile(shell) as source,
+        zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as target,
+    ):
+        for name in source.namelist():
+            # Canonical XML, as the library below writes other bytes where lxml is installed.
+            data = canonicalize(source.read(name)).encode()
+            sheet = re.fullmatch(r"xl/worksheets/sheet(\d+)\.xml", name)
+            if sheet:
+                data = _insert(data.decode(), rest[int(sheet[1]) - 1]).encode()
+            elif name == "docProps/core.xml":
+                data = _dated(data.decode(), day).encode()
+            info = zipfile.ZipInfo(name, _ZIP_TIME)
+            info.compress_type = zipfile.ZIP_DEFLATED
+            info.create_system = 3
+            target.writestr(info, data)
+    return out.getvalue()
+
+
+def _insert(xml: str, rest: Rest) -> str:
+    """Rows, links and known values, each where the standard wants it."""
+    for cell, value in rest.known.items():
+        formula = re.compile(rf'(<c r="{cell}"[^>]*><f>[^<]*</f>)<v ?(?:/>|></v>)')
+        xml = formula.sub(rf"\g<1><v>{value}</v>", xml, count=1)
+    for row, inserted in rest.below.items():
+        [start] = [found.start() for found in re.finditer(rf'<row [^>]*r="{row}"', xml)]
+        end = xml.index("</row>", start) + len("</row>")
+        xml = xml[:end] + inserted + xml[end:]
+    if rest.links:
+        before = "<printOptions" if "<printOptions" in xml else "<pageMargins"
+        links = "".join(rest.links[:MOST_LINKS])
+        xml = xml.replace(before, f"<hyperlinks>{links}</hyperlinks>{before}", 1)
+    if rest.last_cell:
+        whole = f'<dimension ref="A1:{rest.last_cell}"'
+        xml = re.sub(r'<dimension ref="[^"]*"', whole, xml, count=1)
+    return xml
+
+
+def _dated(xml: str, day: date) -> str:
+    """Core properties; openpyxl notes the moment of saving, which differs on every run."""
+    stamp = f"{day.isoformat()}T00:00:00Z"
+    return re.sub(r"(<dcterms:modified[^>]*>)[^<]*", rf"\g<1>{stamp}", xml)
