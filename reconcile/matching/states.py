@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import days, masked, text
+from reconcile.matching.columns import Ints, days, masked, text
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
 
@@ -23,8 +23,10 @@ STATES = (
 )
 
 
-def states(tied: Tied, money: Moneys, facts: pd.DataFrame, orders: pd.DataFrame) -> pd.DataFrame:
-    """Order lines as people read them, in order of reference and line.
+def states(
+    tied: Tied, money: Moneys, facts: pd.DataFrame, orders: pd.DataFrame
+) -> tuple[pd.DataFrame, Ints]:
+    """Order lines as people read them, in order of reference and line; and the order of each.
 
     Columns: ``order_ref, store, line_no, sku, supplier, ordered_date, state``, the quantities
     ``ordered, live, billed, shipped``, ``posted``, ``delivered_date``, ``currency`` and the
@@ -56,9 +58,15 @@ def states(tied: Tied, money: Moneys, facts: pd.DataFrame, orders: pd.DataFrame)
             "paid_minor": masked(lines["paid_minor"], np.zeros(len(lines), dtype=bool)),
         }
     )
-    place = out.assign(n=np.arange(len(out)), key=mine["key"], width=mine["key"].str.len())
-    place = place.sort_values(["store", "width", "key", "n"], kind="stable")
-    return out.loc[place.index].reset_index(drop=True)
+    place = as_read(mine["store"], mine["key"])
+    return out.take(place).reset_index(drop=True), lines["order"].to_numpy(np.int64)[place]
+
+
+def as_read(store: pd.Series, key: pd.Series) -> Ints:
+    """The order in which orders are read: by store, short references first, else as they stand."""
+    frame = pd.DataFrame({"store": store, "width": key.str.len(), "key": key})
+    frame = frame.reset_index(drop=True).sort_values(list(frame.columns), kind="stable")
+    return frame.index.to_numpy(np.int64)
 
 
 def _state(

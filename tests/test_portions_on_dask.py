@@ -1,0 +1,49 @@
+"""The same portions on an engine that runs them elsewhere: the processes of a Dask cluster.
+
+Source of the calls: the documents of Dask, ``distributed.Client.map`` and ``gather``.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from distributed import Client
+
+from reconcile.matching.shared import shared_groups
+from reconcile.portions import (
+    check_portion,
+    groups_of,
+    hand_out,
+    parted,
+    put_together,
+    scout_portion,
+)
+from tests.shops import build_shop
+from tests.test_portions import at_once, same
+
+COUNT = 3
+
+
+@pytest.mark.no_cover
+def test_a_cluster_gives_what_the_shop_gives_at_once(tmp_path: Path) -> None:
+    truth = build_shop(tmp_path, orders=300, seed=29, fault_rate=0.004, lookalike_rate=0.004)
+    whole = at_once(tmp_path, truth.as_of)
+    intake = whole.intake
+    groups = groups_of(intake)
+    size = max(int(group.max()) for group in groups.values()) + 1
+    even = hand_out(np.zeros(size, dtype=bool), COUNT)
+    with Client(n_workers=2, threads_per_worker=1, dashboard_address=None) as client:  # type: ignore[no-untyped-call]
+        terms = client.scatter(whole.terms, broadcast=True)
+        portions = list(parted(intake, groups, even, COUNT + 1))
+        scouts = client.gather(client.map(scout_portion, portions, terms=terms))
+        place = hand_out(shared_groups(scouts, size), COUNT)
+        portions = list(parted(intake, groups, place, COUNT + 1))
+        checked = client.gather(client.map(check_portion, portions, terms=terms))
+    rows = [portion.rows for portion in portions]
+    assert len(rows) == COUNT + 1
+    matched, _, exceptions = put_together(
+        iter(zip(rows, checked, strict=True)), intake, whole.terms
+    )
+    same(whole, matched, exceptions)
