@@ -1,4 +1,4 @@
-"""``python -m tests.bench [--lines 10000 100000 1000000] [--all] [--rounds 5]``: the benchmark.
+"""``python -m tests.bench [--lines 10000 100000 1000000] [--all] [--rounds 3]``: the benchmark.
 
 Builds a shop of each size, named by its order lines, with their invoices, payments, shipments and
 quotes and 1 % of each main fault, and measures whole processes on it in turn:
@@ -47,7 +47,7 @@ def main(arguments: list[str]) -> None:
     )
     parser.add_argument("--lines", type=int, nargs="+", default=SIZES, help="order lines")
     parser.add_argument("--all", action="store_true", help="with 5,000,000 order lines")
-    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--rounds", type=int, default=3)
     parser.add_argument("--seed", type=int, default=5)
     parser.add_argument("--json", type=Path, default=RESULT)
     given = parser.parse_args(arguments)

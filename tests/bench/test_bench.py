@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import sys
 from collections import Counter
-from datetime import date
+from contextlib import redirect_stdout
+from datetime import UTC, date, datetime
+from io import StringIO
 from pathlib import Path
 from subprocess import CalledProcessError
 from typing import Any
@@ -14,34 +16,35 @@ import polars as pl
 import pytest
 
 from tests.bench import duckdb_four, polars_four
+from tests.bench.__main__ import main
 from tests.bench.machine import machine
 from tests.bench.processes import measure
 from tests.bench.shop import build
-from tests.bench.size import RULES, compared, found, measure_size, ratios
+from tests.bench.size import RULES, compared, found, ratios
 from tests.bench.spoil import spoil
 from tests.bench.table import BEGIN, DEVELOPERS, END, NAMES, RATIOS, growth, report, with_tables
 from tests.bench.turns import Runner, in_turn, stage_seconds
 from tests.house.rule_list import parts
 
-LINES, SEED = 456, 5
+LINES = 456
 MIB = 2**20
 
 
 @pytest.fixture(scope="module")
-def size(tmp_path_factory: pytest.TempPathFactory) -> Any:
-    """The smallest shop, everything run on it once, as it comes back from JSON."""
-    told = measure_size(tmp_path_factory.mktemp("bench"), LINES, 1, SEED)
-    return json.loads(json.dumps(told))
+def told(tmp_path_factory: pytest.TempPathFactory) -> tuple[Any, str]:
+    """The benchmark of the smallest shop, everything run once: its JSON, and what it printed."""
+    path = tmp_path_factory.mktemp("bench") / "told" / "bench.json"
+    printed = StringIO()
+    with redirect_stdout(printed):
+        main(["--lines", str(LINES), "--rounds", "1", "--json", str(path)])
+    return json.loads(path.read_text()), printed.getvalue()
 
 
-def _result(*sizes: Any) -> dict[str, Any]:
-    start_up = {name: {"median": 0.02} for name in ("help", "pass")} | {"ratio": 1.0}
-    return {
-        "machine": machine(),
-        "start_up": start_up,
-        "sizes": list(sizes),
-        "growth": growth(list(sizes)),
-    }
+@pytest.fixture(scope="module")
+def size(told: tuple[Any, str]) -> Any:
+    """The one size that was measured."""
+    (only,) = told[0]["sizes"]
+    return only
 
 
 @pytest.mark.no_cover
@@ -60,9 +63,14 @@ def test_the_smallest_size_is_measured_whole(size: Any) -> None:
 
 
 @pytest.mark.no_cover
-def test_the_tables_name_every_run_and_stand_between_the_marks(size: Any) -> None:
-    larger = size | {"order_lines": size["order_lines"] * 10}
-    result = _result(size, larger)
+def test_the_tables_name_every_run_and_stand_between_the_marks(
+    told: tuple[Any, str], size: Any
+) -> None:
+    result, printed = told
+    assert printed == report(result)
+    assert "growth" not in printed
+    sizes = [size, size | {"order_lines": size["order_lines"] * 10}]
+    result = result | {"sizes": sizes, "growth": growth(sizes)}
     text = report(result)
     for label in (*NAMES.values(), *RATIOS.values(), "reading", "matching"):
         assert f"\n| {label} " in text
@@ -71,7 +79,6 @@ def test_the_tables_name_every_run_and_stand_between_the_marks(size: Any) -> Non
     assert len(widths) == 1
     before = f"above\n{BEGIN}of last year\n{END}below\n"
     assert with_tables(before, result) == f"above\n{BEGIN}{text}{END}below\n"
-    assert report(_result(size)).count("growth") == 0
 
 
 def test_the_guide_shows_tables_as_they_are_made_today() -> None:
@@ -113,7 +120,7 @@ def test_what_is_open_is_compared_both_ways(tmp_path: Path) -> None:
 
 
 def test_one_cell_in_a_hundred_of_every_column_is_spoiled(tmp_path: Path) -> None:
-    build(tmp_path / "shop", 700, SEED)
+    build(tmp_path / "shop", 700, 5)
     for name, seed in (("one", 7), ("same", 7), ("other", 8)):
         spoil(tmp_path / "shop", tmp_path / name, seed)
     for path in (tmp_path / "shop").glob("*.csv"):
@@ -181,6 +188,6 @@ def test_growth_is_the_power_of_the_order_lines() -> None:
 
 def test_the_machine_is_told_with_the_day_and_the_versions() -> None:
     told = machine()
-    assert date.fromisoformat(told["date"]) <= date.today()  # noqa: DTZ011
+    assert date.fromisoformat(told["date"]) <= datetime.now(UTC).date()
     assert set(told["packages"]) >= {"pandas", "pyarrow", "duckdb", "polars"}
     assert told["memory_bytes"] > 2**30
