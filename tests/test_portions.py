@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -15,17 +15,16 @@ from reconcile.intake.load import Intake
 from reconcile.matching.match import Matched
 from reconcile.matching.shared import shared_groups
 from reconcile.night import Clock, check
-from reconcile.portions import (
+from reconcile.portions.check import (
     Terms,
     check_in_portions,
     check_portion,
     groups_of,
-    hand_out,
-    parted,
     put_together,
     scout_portion,
     terms_of,
 )
+from reconcile.portions.portion import parted, whole
 from reconcile.shop_file import load_shop
 from tests.bench.processes import REPOSITORY
 from tests.shops import build_shop
@@ -74,8 +73,6 @@ def same(whole: AtOnce, matched: Matched, exceptions: pd.DataFrame) -> None:
     )
     pd.testing.assert_frame_equal(matched.lines, whole.matched.lines)
     pd.testing.assert_frame_equal(matched.proofs, whole.matched.proofs)
-    for name, places in whole.matched.places.items():
-        pd.testing.assert_frame_equal(matched.places[name], places, check_names=False)
 
 
 @pytest.mark.parametrize("count", [1, 2, 7])
@@ -98,20 +95,23 @@ def test_64_portions_give_what_the_shop_gives_at_once(built: AtOnce) -> None:
 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_any_way_to_hand_out_the_groups_gives_the_same(built: AtOnce, seed: int) -> None:
-    intake, terms = built.intake, built.terms
-    groups = groups_of(intake)
-    size = max(int(group.max()) for group in groups.values()) + 1
+    terms, everything = built.terms, whole(built.intake, groups_of(built.intake))
+    shared = shared_groups([scout_portion(everything, terms)], everything.size)
+    assert 0 < shared.sum() < len(shared)
     random = np.random.default_rng(seed)
-    one = hand_out(np.zeros(size, dtype=bool), 1)
-    shared = shared_groups(
-        [scout_portion(each, terms) for each in parted(intake, groups, one, 2)], size
-    )
-    assert 0 < shared.sum() < size
-    place = np.append(np.where(shared, 3, random.integers(0, 3, size)), 3)
-    found = [(each.rows, check_portion(each, terms)) for each in parted(intake, groups, place, 4)]
+    place = np.append(np.where(shared, 3, random.integers(0, 3, len(shared))), 3)
+    found = [(each.rows, check_portion(each, terms)) for each in parted(everything, place, 4)]
     random.shuffle(found)  # whoever is done first
-    matched, _, exceptions = put_together(iter(found), intake, terms)
+    matched, _, exceptions = put_together(iter(found), built.intake, terms)
     same(built, matched, exceptions)
+
+
+def test_portions_wait_on_disk(built: AtOnce, tmp_path: Path) -> None:
+    intake = replace(built.intake, records=dict(built.intake.records))
+    matched, _, exceptions = check_in_portions(intake, built.terms, 2, tmp_path)
+    same(built, matched, exceptions)
+    assert "orders" not in intake.records
+    assert len(list(tmp_path.glob("*-orders.arrow"))) > 1
 
 
 def test_an_order_is_never_parted_from_what_names_it(built: AtOnce) -> None:

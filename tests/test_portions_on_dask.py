@@ -12,14 +12,13 @@ import pytest
 from distributed import Client
 
 from reconcile.matching.shared import shared_groups
-from reconcile.portions import (
+from reconcile.portions.check import (
     check_portion,
     groups_of,
-    hand_out,
-    parted,
     put_together,
     scout_portion,
 )
+from reconcile.portions.portion import hand_out, parted, whole
 from tests.shops import build_shop
 from tests.test_portions import at_once, same
 
@@ -29,21 +28,18 @@ COUNT = 3
 @pytest.mark.no_cover
 def test_a_cluster_gives_what_the_shop_gives_at_once(tmp_path: Path) -> None:
     truth = build_shop(tmp_path, orders=300, seed=29, fault_rate=0.004, lookalike_rate=0.004)
-    whole = at_once(tmp_path, truth.as_of)
-    intake = whole.intake
-    groups = groups_of(intake)
-    size = max(int(group.max()) for group in groups.values()) + 1
-    even = hand_out(np.zeros(size, dtype=bool), COUNT)
+    known = at_once(tmp_path, truth.as_of)
+    everything = whole(known.intake, groups_of(known.intake))
+    even = hand_out(np.zeros(everything.size, dtype=bool), COUNT)
     with Client(n_workers=2, threads_per_worker=1, dashboard_address=None) as client:  # type: ignore[no-untyped-call]
-        terms = client.scatter(whole.terms, broadcast=True)
-        portions = list(parted(intake, groups, even, COUNT + 1))
+        terms = client.scatter(known.terms, broadcast=True)
+        portions = list(parted(everything, even, COUNT + 1))
         scouts = client.gather(client.map(scout_portion, portions, terms=terms))
-        place = hand_out(shared_groups(scouts, size), COUNT)
-        portions = list(parted(intake, groups, place, COUNT + 1))
+        place = hand_out(shared_groups(scouts, everything.size), COUNT)
+        portions = list(parted(everything, place, COUNT + 1))
         checked = client.gather(client.map(check_portion, portions, terms=terms))
     rows = [portion.rows for portion in portions]
     assert len(rows) == COUNT + 1
-    matched, _, exceptions = put_together(
-        iter(zip(rows, checked, strict=True)), intake, whole.terms
-    )
-    same(whole, matched, exceptions)
+    found = iter(zip(rows, checked, strict=True))
+    matched, _, exceptions = put_together(found, known.intake, known.terms)
+    same(known, matched, exceptions)

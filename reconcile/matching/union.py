@@ -40,14 +40,14 @@ class Union:
         for name, frame in found.tables.items():
             self._starts[name] = starts[name] + len(frame)
         self._starts["order"] = starts["order"] + len(found.orders)
-        owners = found.tables["supplier_orders"]["supplier_order"].to_numpy(np.int64)
-        self._starts["supplier_order"] = starts["supplier_order"] + int(owners.max(initial=-1)) + 1
+        self._starts["supplier_order"] = starts["supplier_order"] + _owners(found)
         return starts
 
     def whole(self) -> Matched:
         """Everything that was taken, as if it had been matched at once, but in other row order.
 
-        Differences that pass line by line are added up over all portions.
+        Differences that pass line by line are added up over all portions. Nothing is said of
+        single shares, lines and amounts of rows.
         """
         found = self._found
         tables = {
@@ -63,7 +63,6 @@ class Union:
         line_orders = np.concatenate([one.line_orders for one in found])
         mine = orders.iloc[line_orders]
         place = as_read(mine["store"], mine["key"])
-        amounts = np.concatenate([one.line_amounts for one in found])
         return Matched(
             tables=tables,
             orders=orders,
@@ -76,9 +75,9 @@ class Union:
             },
             lines=_stacked([one.lines for one in found]).take(place).reset_index(drop=True),
             line_orders=line_orders[place],
-            shares=_stacked([one.shares for one in found]),
-            line_amounts=amounts[np.argsort(_rows(found, "invoices"))],
-            line_rows=np.concatenate([one.line_rows for one in found]),
+            shares=found[0].shares.iloc[:0],
+            line_amounts=found[0].line_amounts[:0],
+            line_rows=found[0].line_rows[:0],
             collisions=_stacked([one.collisions for one in found]),
             conflicts=_stacked([one.conflicts for one in found]),
             proofs=_summed([one.proofs for one in found]),
@@ -88,8 +87,11 @@ class Union:
 _COUNTED = ("order", "supplier_order")
 
 
-def _rows(found: Sequence[Matched], record: str) -> Ints:
-    return np.concatenate([one.places[record].index.to_numpy(np.int64) for one in found])
+def _owners(found: Matched) -> int:
+    """How many supplier orders a portion has."""
+    every = [*found.links.values(), found.tables["supplier_orders"]]
+    numbers = [frame["supplier_order"].to_numpy() for frame in every if "supplier_order" in frame]
+    return int(max(number.max(initial=-1) for number in numbers)) + 1
 
 
 def _moved(found: Matched, rows: Mapping[str, Ints], starts: Mapping[str, int]) -> Matched:
@@ -107,9 +109,9 @@ def _moved(found: Matched, rows: Mapping[str, Ints], starts: Mapping[str, int]) 
         places=places,
         lines=found.lines,
         line_orders=found.line_orders + starts["order"],
-        shares=_renumbered("payments", found.shares, rows, starts),
+        shares=found.shares,
         line_amounts=found.line_amounts,
-        line_rows=rows["orders"][found.line_rows],
+        line_rows=found.line_rows,
         collisions=found.collisions,
         conflicts=found.conflicts,
         proofs=found.proofs,

@@ -1,19 +1,14 @@
-"""A shop in portions of its orders: each matched and judged by itself, and put together again.
-
-Orders that share a document are of one group, and a group is never parted. So any way to hand the
-groups out to portions gives the same exceptions. Groups that look at others, such as those of a
-payment that may be for any open order, are one portion of their own.
-"""
+"""Matching and checking portions of a shop, and putting together what was found in them."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from reconcile.checks.catalogue import Rule
 from reconcile.checks.evidence import Places
@@ -25,10 +20,20 @@ from reconcile.intake.load import Intake
 from reconcile.matching.groups import order_groups
 from reconcile.matching.match import Matched, match
 from reconcile.matching.shared import Scouted, scouted, shared_groups
+from reconcile.matching.thinned import thinned
 from reconcile.matching.union import SMALL, Union, moved_on
+from reconcile.portions.portion import (
+    Bools,
+    Ints,
+    Portion,
+    Shelf,
+    hand_out,
+    joined,
+    parted,
+    whole,
+)
 from reconcile.shop import Shop
 
-Ints = NDArray[np.int64]
 _WHOLE = ("inputs", SMALL)  # tables that stand for the whole shop
 
 
@@ -42,20 +47,6 @@ class Terms:
     brought: Mapping[str, frozenset[str]]
     rejected_keys: pd.DataFrame
     files: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Portion:
-    """Whole groups of orders with their rows, and the records that all orders share.
-
-    ``rows``: by record the row numbers that its rows have in the whole records. ``groups``: the
-    group of each of those rows.
-    """
-
-    records: Mapping[str, pd.DataFrame]
-    parts: Mapping[tuple[str, str], pd.DataFrame]
-    rows: Mapping[str, Ints]
-    groups: Mapping[str, Ints]
 
 
 @dataclass(frozen=True)
@@ -92,7 +83,12 @@ def check_portion(portion: Portion, terms: Terms) -> Checked:
     rules = {name: rule for name, rule in terms.rules.items() if rule.table.name not in _WHOLE}
     places = Places(terms.files, matched.places, matched.links)
     found = find_exceptions(rules, matched.tables, matched.orders, places, terms.setting)
-    return Checked(matched, found)
+    at, table = found["at"].to_numpy(np.int64, copy=True), found["table"].to_numpy()
+    kept, moved = thinned(matched, {str(name): at[table == name] for name in pd.unique(table)})
+    for name, place in moved.items():
+        mine = table == name
+        at[mine] = place[at[mine]]
+    return Checked(kept, found.assign(at=at))
 
 
 def scout_portion(portion: Portion, terms: Terms) -> Scouted:
@@ -105,61 +101,42 @@ def groups_of(intake: Intake) -> dict[str, Ints]:
     return order_groups(intake.records, intake.parts)
 
 
-def parted(
-    intake: Intake, groups: Mapping[str, Ints], place: Ints, count: int
-) -> Iterator[Portion]:
-    """The portions 0 to ``count`` - 1, where ``place`` has the portion of each group.
-
-    The last number of ``place`` is that of rows without any group. Portions without an order
-    are left out, unless they have other rows.
-    """
-    at = {name: place[group] for name, group in groups.items()}
-    for number in range(count):
-        rows = {name: np.flatnonzero(at[name] == number) for name in at}
-        if any(len(row) for row in rows.values()):
-            yield _portion(intake, groups, rows)
-
-
-def _portion(intake: Intake, groups: Mapping[str, Ints], rows: Mapping[str, Ints]) -> Portion:
-    records = dict(intake.records)
-    parts = dict(intake.parts)
-    for name, row in rows.items():
-        records[name] = records[name].take(row).reset_index(drop=True)
-        place = np.full(len(intake.records[name]), -1, dtype=np.int64)
-        place[row] = np.arange(len(row))
-        for key in parts:
-            if key[0] == name:
-                at = place[intake.parts[key]["row_id"].to_numpy(np.int64)]
-                parts[key] = intake.parts[key].assign(row_id=at)[at >= 0].reset_index(drop=True)
-    mine = {name: groups[name][row] for name, row in rows.items()}
-    return Portion(records, parts, dict(rows), mine)
-
-
-def hand_out(shared: NDArray[np.bool_], count: int) -> Ints:
-    """The portion of each group: in turn; of those that look at others, and of no group, the last.
-
-    ``shared`` are the groups that look at others. The number behind all groups is for no group.
-    """
-    place = np.arange(len(shared), dtype=np.int64) % count
-    place[shared] = count
-    return np.append(place, count)
-
-
 def check_in_portions(
-    intake: Intake, terms: Terms, count: int
+    intake: Intake, terms: Terms, count: int, folder: Path | None = None
 ) -> tuple[Matched, dict[str, pd.DataFrame], pd.DataFrame]:
     """Match and check a shop in about ``count`` portions: facts, fact tables and exceptions.
 
-    The exceptions are the same, and in the same order, whatever the count.
+    The exceptions are the same, and in the same order, whatever the count. With a ``folder`` the
+    portions wait there; then the records that are parted are taken out of ``intake``.
     """
-    groups = groups_of(intake)
-    size = max((int(group.max(initial=-1)) + 1 for group in groups.values()), default=0)
-    even = hand_out(np.zeros(size, dtype=bool), count)
-    scouts = [scout_portion(each, terms) for each in parted(intake, groups, even, count + 1)]
-    place = hand_out(shared_groups(scouts, size), count)
-    portions = parted(intake, groups, place, count + 1)
-    rows_and_found = ((each.rows, check_portion(each, terms)) for each in portions)
-    return put_together(rows_and_found, intake, terms)
+    everything = whole(intake, groups_of(intake))
+    even = hand_out(np.zeros(everything.size, dtype=bool), count)
+    several = parted(everything, even, count + 1)
+    portions: Sequence[Portion] = list(several) if folder is None else Shelf.of(several, folder)
+    size, names = everything.size, list(everything.rows)
+    del everything
+    if folder is not None:
+        for name in names:
+            del intake.records[name]
+    shared = shared_groups([scout_portion(each, terms) for each in portions], size)
+    found = _each_checked(portions, np.append(shared, True), terms)
+    return put_together(found, intake, terms)
+
+
+def _each_checked(
+    portions: Sequence[Portion], shared: Bools, terms: Terms
+) -> Iterator[tuple[Mapping[str, Ints], Checked]]:
+    """Each portion without the groups that look at others, and those as one at the end."""
+    others = []
+    for portion in portions:
+        looks = {name: shared[group] for name, group in portion.groups.items()}
+        others.append(portion.only(looks))
+        alone = portion.only({name: ~mask for name, mask in looks.items()})
+        if any(len(row) for row in alone.rows.values()):
+            yield alone.rows, check_portion(alone, terms)
+    last = joined(others)
+    if any(len(row) for row in last.rows.values()):
+        yield last.rows, check_portion(last, terms)
 
 
 def put_together(
