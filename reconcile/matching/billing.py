@@ -5,7 +5,18 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Bools, Ints, known, latest, number, text, total
+from reconcile.matching.columns import (
+    Bools,
+    Ints,
+    in_order,
+    known,
+    latest,
+    number,
+    ranked,
+    running,
+    text,
+    total,
+)
 from reconcile.money import digits_of, line_amount, round_half_up
 
 
@@ -78,15 +89,9 @@ def excess_units(
     at = np.flatnonzero(over)
     # Newest first: what was billed last is what was billed twice; of one invoice the dearest line,
     # since the order of rows says nothing.
-    number_key = invoices["invoice_no_key"].to_numpy()[at]
-    keys = (quantity[at], amount[at], number_key, days[at])
-    at = at[np.lexsort((*keys, item[at]))][::-1]
-    before = _running(item[at], quantity[at]) - quantity[at]
+    [document], _ = ranked(invoices["invoice_no_key"].iloc[at])
+    at = at[in_order(item[at], days[at].astype(np.int64), document, amount[at], quantity[at])][::-1]
+    before = running(item[at], quantity[at]) - quantity[at]
     taken = np.zeros(len(invoices), dtype=np.int64)
     taken[at] = np.clip(excess[item[at]] - before, 0, quantity[at])
     return billed, taken
-
-
-def _running(group: Ints, values: Ints) -> Ints:
-    """Running sums within groups whose rows stand together."""
-    return pd.Series(values).groupby(group, sort=False).cumsum().to_numpy(dtype=np.int64)

@@ -12,7 +12,21 @@ import numpy as np
 import pandas as pd
 
 from reconcile.matching.billing import excess_units, is_credit, is_replacement
-from reconcile.matching.columns import Bools, Ints, combined, has, number, numbered, total
+from reconcile.matching.columns import (
+    Bools,
+    Ints,
+    combined,
+    count,
+    days,
+    distinct,
+    has,
+    in_order,
+    number,
+    pairs_of,
+    ranked,
+    running,
+    total,
+)
 from reconcile.matching.tie import Tied
 from reconcile.money import round_half_up
 
@@ -49,28 +63,28 @@ def bill_groups(tied: Tied, amount: Ints) -> Bills:
     """Group the invoice lines of known orders; ``amount`` are their signed amounts."""
     invoices = tied.invoices
     parts = _parts(tied)
-    codes, _ = numbered(invoices["sku_key"], parts["sku_key"])
-    [currency], _ = numbered(invoices["currency"])
+    codes = (invoices["sku_code"].to_numpy(), parts["sku_code"].to_numpy())
+    currency = invoices["currency_code"].to_numpy()
     owner = invoices["supplier_order"].to_numpy()
     group = np.full(len(invoices), -1, dtype=np.int64)
-    group[owner >= 0] = pd.factorize(combined(owner, codes[0], currency)[owner >= 0])[0]
-    size = int(group.max(initial=-1)) + 1
-    named = pd.DataFrame({"group": group, "owner": owner, "code": codes[0]})
-    named = named[group >= 0].drop_duplicates("group")
-    asked = parts.assign(
-        owner=tied.lines["supplier_order"].to_numpy()[parts["line"].to_numpy()], code=codes[1]
-    )
-    asked = asked.merge(named, on=["owner", "code"])[["group", "line", "units", "sole"]]
-    asked = asked.sort_values(["group", "line"], ignore_index=True)
-    at = asked["group"].to_numpy(np.int64)
+    on_order = np.flatnonzero(owner >= 0)
+    pair = combined(owner, codes[0], currency)[on_order]
+    group[on_order], first = distinct(pair)
+    first = on_order[first]
+    size, owners = len(first), owner[first]
+    # A part is asked for by every group of its supplier order and SKU, of whatever currency.
+    part_owner = tied.lines["supplier_order"].to_numpy()[parts["line"].to_numpy()]
+    named = combined(np.append(owners, part_owner), np.append(codes[0][first], codes[1]))
+    numbers, distincts = distinct(named)
+    at, part = pairs_of(numbers[:size], numbers[size:], len(distincts))
+    asked = parts.take(part).reset_index(drop=True)[["line", "units", "sole"]]
+    asked.insert(0, "group", at)
     units = tied.lines["ordered"].to_numpy()[asked["line"]] * asked["units"].to_numpy()
     ordered = total(at, units, size)
     limit = np.where(has(at, size), ordered, _NO_LIMIT)
     _, taken = excess_units(invoices, group, amount, limit)
     real = (group >= 0) & ~is_credit(invoices) & ~is_replacement(invoices)
     once = np.where(real, invoices["qty"].to_numpy(np.int64) - taken, 0)
-    owners = np.full(size, -1, dtype=np.int64)
-    owners[named["group"]] = named["owner"]
     kept = once - _credited_units(invoices, group, real, once)
     credit = _credited_money(invoices, amount, group, real, owners)
     return Bills(group, real, once, kept, credit, asked, ordered, owners)
@@ -79,14 +93,18 @@ def bill_groups(tied: Tied, amount: Ints) -> Bills:
 def _parts(tied: Tied) -> pd.DataFrame:
     """What an order line may be billed as: the supplier's SKUs, and the shop's own."""
     components, lines = tied.components, tied.lines
+    if len(components) == len(lines):
+        own_sku = (components["sku_code"].to_numpy() == lines["sku_code"].to_numpy()).all()
+        if own_sku and (components["units"] == 1).all():
+            return components[["line", "units", "sku_code"]].assign(sole=True)
     line = components["line"].to_numpy()
     mapped = components[["line", "units"]].assign(
-        sku_key=tied.items["sku_key"].to_numpy()[components["item"].to_numpy()],
+        sku_code=components["sku_code"].to_numpy(),
         sole=np.bincount(line, minlength=len(lines))[line] == 1,
     )
     own = pd.DataFrame({"line": np.arange(len(lines)), "units": 1, "sole": True})
-    both = pd.concat([mapped, own.assign(sku_key=lines["sku_key"].to_numpy())])
-    return both.drop_duplicates(["line", "sku_key"], ignore_index=True)
+    both = pd.concat([mapped, own.assign(sku_code=lines["sku_code"].to_numpy())])
+    return both.drop_duplicates(["line", "sku_code"], ignore_index=True)
 
 
 def _credited_units(invoices: pd.DataFrame, group: Ints, real: Bools, once: Ints) -> Ints:
@@ -126,8 +144,8 @@ def _credited_money(
     out = total(group[money], given[money], size)
     stray = np.flatnonzero(~billed & (out > 0))
     if len(stray):
-        currency = np.full(size, "", dtype=object)
-        currency[group[group >= 0]] = invoices["currency"].to_numpy()[group >= 0]
+        currency = np.zeros(size, dtype=np.int64)
+        currency[group[group >= 0]] = invoices["currency_code"].to_numpy()[group >= 0]
         frame = pd.DataFrame({"group": np.arange(size), "owner": owner, "currency": currency})
         first = frame[billed].drop_duplicates(["owner", "currency"])
         move = frame.iloc[stray].merge(first, on=["owner", "currency"])
@@ -136,8 +154,8 @@ def _credited_money(
 
 
 def _same_cost(invoices: pd.DataFrame, group: Ints) -> Ints:
-    cost = pd.factorize(np.abs(number(invoices, "unit_cost_micro")))[0]
-    return np.asarray(pd.factorize(combined(group, cost))[0], dtype=np.int64)
+    cost, _ = distinct(np.abs(number(invoices, "unit_cost_micro")))
+    return distinct(combined(group, cost))[0]
 
 
 def _newest_first(invoices: pd.DataFrame, at: Ints, group: Ints) -> Ints:
@@ -146,15 +164,21 @@ def _newest_first(invoices: pd.DataFrame, at: Ints, group: Ints) -> Ints:
 
 def by_age(invoices: pd.DataFrame, at: Ints, group: Ints) -> Ints:
     """The order of some lines: by group, then oldest first; rows of one day by what they say."""
-    names = ("qty", "unit_cost_micro", "shipping_minor")
+    names = ("shipping_minor", "unit_cost_micro", "qty")
     keys = [number(invoices, name)[at] for name in names]
-    keys += [invoices["invoice_no_key"].to_numpy()[at], invoices["invoice_date"].to_numpy()[at]]
-    return np.lexsort((*keys, group[at]))
+    [document], _ = ranked(invoices["invoice_no_key"].iloc[at])
+    day = days(invoices, "invoice_date")[at].astype(np.int64)
+    return in_order(group[at], day, document, *keys)
 
 
-def running(group: Ints, values: Ints) -> Ints:
-    """Running sums within groups whose rows stand together."""
-    return pd.Series(values).groupby(group, sort=False).cumsum().to_numpy(dtype=np.int64)
+def before_by_age(invoices: pd.DataFrame, at: Ints, group: Ints, values: Ints) -> Ints:
+    """For each of some lines the sum of the values of the older ones of its group."""
+    out = np.zeros(len(at), dtype=np.int64)
+    several = np.flatnonzero(count(group[at], int(group.max(initial=-1)) + 1)[group[at]] > 1)
+    place = several[by_age(invoices, at[several], group)]  # most lines are alone
+    mine = values[at[place]]
+    out[place] = running(group[at[place]], mine) - mine
+    return out
 
 
 def part_of(amount: Ints, units: Ints, of: Ints) -> Ints:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import has, text, total
+from reconcile.matching.columns import has, numbered, text, texts_at, total
 from reconcile.matching.doubts import stray_owners
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.orders import AMBIGUOUS
@@ -73,10 +73,11 @@ def _stray_payments(tied: Tied, unread: pd.Series) -> pd.DataFrame:
     payments = tied.payments.iloc[row]
     first = lost.reset_index(drop=True)
     first = first.assign(order_ref=first["ref"], order_ref_key=first["key"])
+    for name in ("supplier", "currency"):
+        first[name] = payments[name].to_numpy()
     out = _stray(
-        first.assign(currency=payments["currency"].to_numpy()), "payments", "A payment",
-        payments["payment_ref"].reset_index(drop=True), unread,
-    )  # fmt: skip
+        first, "payments", "A payment", payments["payment_ref"].reset_index(drop=True), unread
+    )
     status = text(payments, "status").to_numpy()
     return out.assign(
         row_id=row,
@@ -87,14 +88,20 @@ def _stray_payments(tied: Tied, unread: pd.Series) -> pd.DataFrame:
     )
 
 
+def sku_of_items(tied: Tied, frame: pd.DataFrame) -> pd.Series:
+    """The SKU of each row as the order writes it, where it is an item of one, else its own."""
+    [ordered, own], names = numbered(tied.lines["sku"], text(frame, "sku"))
+    item = frame["item"].to_numpy()
+    line = tied.items["line"].to_numpy()[item] if len(tied.items) else item
+    return texts_at(names, np.where(item >= 0, np.append(ordered, 0)[line], own))
+
+
 def shipment_rows(tied: Tied, brought: frozenset[str]) -> pd.DataFrame:
     """Every fact of ``facts.SHIPMENTS``; ``brought`` are the columns that shipments have."""
     shipments = tied.shipments
     out = shipments[["order", "supplier_order", "supplier", "order_ref", "order_ref_key"]].copy()
     out["order"] = np.maximum(out["order"], -1)
-    item = shipments["item"].to_numpy()
-    own = np.append(tied.items["sku"].to_numpy(), "")[item]
-    out["sku"] = text(shipments, "sku").where(item < 0, own).astype("str")
+    out["sku"] = sku_of_items(tied, shipments)
     out["sku_key"] = shipments["sku_key"]
     out["document"] = text(shipments, "tracking_no")
     numbered = (out["document"] != "").to_numpy()

@@ -15,7 +15,9 @@ from reconcile.matching.columns import (
     known,
     latest,
     number,
+    sums,
     text,
+    texts_at,
     total,
 )
 from reconcile.matching.parcel_numbers import is_damaged
@@ -29,23 +31,15 @@ def add_goods(tied: Tied) -> pd.DataFrame:
     parcels = _add_shipped(tied)
     _add_numbers(tied, parcels)
     lines = tied.lines
-    asked = pd.DataFrame(
-        {
-            "supplier": lines["supplier"],
-            "sku_key": lines["sku_key"],
-            "country": text(lines, "ship_to_country"),
-            # What was sent has to be paid, also where the customer gave it back since.
-            "quantity": np.maximum(lines["live"], np.minimum(lines["shipped"], lines["ordered"])),
-            "ordered_date": lines["ordered_date"],
-        }
-    )
-    quoted = quoted_lines(asked, tied.quotes)
-    lines["due_qty"] = asked["quantity"]
-    lines["quote_currency"] = quoted["currency"]
-    lines["agreed_minor"] = quoted["agreed_minor"]
-    lines["dispatch_days"] = quoted["dispatch_days"]
-    lines["delivery_days"] = quoted["delivery_days"]
-    lines["quote_row"] = quoted["quote"].fillna(-1).to_numpy(np.int64)
+    # What was sent has to be paid, also where the customer gave it back since.
+    due = np.maximum(lines["live"], np.minimum(lines["shipped"], lines["ordered"]))
+    asked = lines[["supplier_code", "sku_code", "country_code", "ordered_date"]]
+    quoted = quoted_lines(asked.assign(quantity=due), tied.quotes, tied.names.currency)
+    lines["due_qty"] = due
+    lines["quote_currency_code"] = quoted["currency_code"]
+    for name in ("agreed_minor", "dispatch_days", "delivery_days"):
+        lines[name] = quoted[name]
+    lines["quote_row"] = quoted["quote"]
     return parcels
 
 
@@ -87,15 +81,16 @@ def _whole_orders(tied: Tied, whole: np.ndarray) -> np.ndarray:
 
 
 def _parcels(tied: Tied, whole: np.ndarray) -> pd.DataFrame:
-    components = tied.components
+    components, shipments = tied.components, tied.shipments
+    line = components["line"].to_numpy()
     found = parcel_lines(
-        tied.shipments,
-        tied.shipments["item"].to_numpy(),
-        components["item"].to_numpy(),
-        tied.lines["supplier_order"].to_numpy()[components["line"].to_numpy()],
+        (shipments["item"].to_numpy(), shipments["supplier_order"].to_numpy()),
+        (components["item"].to_numpy(), tied.lines["supplier_order"].to_numpy()[line]),
         whole,
     )
-    found["line"] = components["line"].to_numpy()[found["line"]]
+    if len(components) == len(tied.lines):  # each line is one SKU: a parcel meets it once
+        return found
+    found["line"] = line[found["line"]]
     return found.drop_duplicates(ignore_index=True)
 
 
@@ -112,16 +107,11 @@ def _add_numbers(tied: Tied, parcels: pd.DataFrame) -> None:
     first = earliest(line[numbered], sent[at[numbered]], size)
     lines["first_number_date"] = first
     lines["has_number"] = ~np.isnat(first)
-    # The number that sorts first among those of the first day: the same in any order of rows.
-    named = pd.DataFrame({"line": line[numbered], "at": at[numbered]})
-    named = named[sent[named["at"]] == first[named["line"]]]
-    named["number"] = numbers.to_numpy()[named["at"]]
-    named["carrier"] = text(shipments, "carrier").to_numpy()[named["at"]]
-    named = named.sort_values(["line", "number", "carrier"]).drop_duplicates("line")
-    for name, column in (("first_number", "number"), ("carrier", "carrier")):
-        values = pd.Series("", index=lines.index, dtype="str")
-        values.iloc[named["line"]] = named[column].to_numpy()
-        lines[name] = values
+    named, mine = line[numbered], at[numbered]
+    of_first = sent[mine] == first[named]
+    place = _first_numbers(shipments, named[of_first], mine[of_first], size)
+    for name, column in (("first_number", "tracking_no"), ("carrier", "carrier")):
+        lines[name] = texts_at(text(shipments, column), place)
     delivered = days(shipments, "delivered_date")[at]
     arrived = total(line, (~np.isnat(delivered)).astype(np.int64), size)
     complete = (arrived == count(line, size)) & (arrived > 0)
@@ -130,24 +120,30 @@ def _add_numbers(tied: Tied, parcels: pd.DataFrame) -> None:
     lines["last_shipped_date"] = latest(line, sent[at], size)
 
 
-def agreed_by_currency(tied: Tied) -> tuple[Ints, pd.Series, Ints]:
-    """Agreed money: supplier order, currency and amount; only where every due line has a quote."""
+def _first_numbers(shipments: pd.DataFrame, line: Ints, at: Ints, size: int) -> Ints:
+    """For each line the parcel whose number sorts first, whatever the order of rows; -1: none."""
+    out = np.full(size, -1, dtype=np.int64)
+    several = count(line, size)[line] > 1
+    out[line[~several]] = at[~several]
+    few = pd.DataFrame({"line": line[several], "at": at[several]})
+    for name in ("tracking_no", "carrier"):
+        few[name] = texts_at(text(shipments, name), few["at"].to_numpy())
+    few = few.sort_values(["line", "tracking_no", "carrier"]).drop_duplicates("line")
+    out[few["line"]] = few["at"]
+    return out
+
+
+def agreed_by_currency(tied: Tied) -> tuple[Ints, Ints, Ints]:
+    """Agreed money: supplier order, currency and amount; only where every due line has a quote.
+
+    The currency is its code.
+    """
     lines = tied.lines
     groups = len(tied.supplier_orders)
     owner = lines["supplier_order"].to_numpy()
-    priced = lines["agreed_minor"].notna().to_numpy()
+    priced = known(lines, "agreed_minor")
     blocked = has(owner[~priced & (lines["due_qty"] > 0).to_numpy()], groups)
     use = priced & ~blocked[owner]
-    frame = pd.DataFrame(
-        {
-            "supplier_order": owner[use],
-            "currency": lines["quote_currency"].to_numpy()[use],
-            "amount": lines["agreed_minor"].to_numpy(np.int64, na_value=0)[use],
-        }
-    )
-    sums = frame.groupby(["supplier_order", "currency"], as_index=False)["amount"].sum()
-    return (
-        sums["supplier_order"].to_numpy(np.int64),
-        sums["currency"].astype("str"),
-        sums["amount"].to_numpy(np.int64),
-    )
+    owner, currency = owner[use], lines["quote_currency_code"].to_numpy()[use]
+    rows, amount = sums(number(lines, "agreed_minor")[use], owner, currency)
+    return owner[rows], currency[rows], amount

@@ -9,12 +9,30 @@ import pandas as pd
 
 from reconcile.matching.billing import is_credit, is_replacement
 from reconcile.matching.bills import Bills, bill_groups, part_of
-from reconcile.matching.columns import Bools, Ints, combined, known, masked, number, numbered, text
+from reconcile.matching.columns import (
+    Bools,
+    Ints,
+    combined,
+    days,
+    first_rows,
+    has,
+    known,
+    masked,
+    number,
+    numbered,
+    places,
+    text,
+    texts_at,
+)
+from reconcile.matching.documents import sku_of_items
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.overcharges import other_countries, overcharges, parts_amount
 from reconcile.matching.prices import group_quotes
 from reconcile.matching.tie import Tied
 from reconcile.money import MICRO_DIGITS, major_text, minor_digits
+
+_NO_DAY = np.datetime64("NaT", "s")
+_NOT_TOLD = "a country that is not told"
 
 
 def invoice_lines(
@@ -41,23 +59,19 @@ def invoice_lines(
     quantity = invoices["qty"].to_numpy(np.int64)
     kept = np.where(bills.real, part_of(money.line_amount, bills.kept, quantity), 0)
     out["amount"] = np.maximum(kept, 0)
-    out["paid_too"] = _paid_too(tied, orders)
+    out["paid_too"] = _paid_too(orders, money)
     _add_arithmetic(out, invoices)
     _add_prices(out, tied, bills)
-    lines = tied.lines.drop_duplicates("order").set_index("order")
-    for name, column in (("ordered_date", "ordered_date"), ("for_country", "ship_to_country")):
-        if column in lines:
-            out[name] = lines[column].reindex(invoices["order"]).to_numpy()
-    country = out["for_country"].fillna("")
-    out["for_country"] = country.where(country != "", "a country that is not told").astype("str")
+    out["ordered_date"] = _of_first_line(tied, days(tied.lines, "ordered_date"), _NO_DAY)
+    country = _of_first_line(tied, tied.lines["country_code"].to_numpy(), np.int64(0))
+    shown = pd.concat([tied.names.country, pd.Series([_NOT_TOLD], dtype="str")], ignore_index=True)
+    out["for_country"] = texts_at(shown, np.where(country > 0, country, len(shown) - 1))
     out["dated"] = invoices["invoice_date"]
     return out
 
 
 def _named(tied: Tied) -> pd.DataFrame:
     invoices = tied.invoices
-    item = invoices["item"].to_numpy()
-    own = np.append(tied.items["sku"].to_numpy(), "")[item]
     out = pd.DataFrame(
         {
             "record": "invoices",
@@ -67,7 +81,7 @@ def _named(tied: Tied) -> pd.DataFrame:
             "supplier": invoices["supplier"],
             "order_ref": invoices["order_ref"],
             "order_ref_key": invoices["order_ref_key"],
-            "sku": invoices["sku"].where(item < 0, own),
+            "sku": sku_of_items(tied, invoices),
             "sku_key": invoices["sku_key"],
             "document": invoices["invoice_no"],
             "document_key": invoices["invoice_no_key"],
@@ -84,25 +98,35 @@ def _named(tied: Tied) -> pd.DataFrame:
 def _on_order(tied: Tied, sku_map: pd.DataFrame | None) -> Bools:
     """Whether the SKU of each line is on its order, as the shop's SKU or as a supplier's for it."""
     lines, invoices = tied.lines, tied.invoices
-    pieces = [lines[["order", "sku_key"]]]
+    # What is an item of its supplier order is on the order; only the others are looked for.
+    out = (invoices["item"] >= 0).to_numpy(copy=True)
+    asked = np.flatnonzero(~out & (invoices["order"] >= 0).to_numpy())
+    billed = invoices[["order", "sku_key"]].take(asked)
+    near = has(billed["order"].to_numpy(), len(tied.orders.orders))[lines["order"].to_numpy()]
+    pieces = [lines.loc[near, ["order", "sku_key"]]]
     if sku_map is not None and len(sku_map):
-        mapped = lines[["order", "sku_key"]].merge(sku_map[["sku_key", "supplier_sku_key"]])
+        mapped = pieces[0].merge(sku_map[["sku_key", "supplier_sku_key"]])
         pieces.append(mapped[["order", "supplier_sku_key"]].set_axis(["order", "sku_key"], axis=1))
     ordered = pd.concat(pieces, ignore_index=True)
-    codes, _ = numbered(ordered["sku_key"], invoices["sku_key"])
-    order = np.concatenate([ordered["order"].to_numpy(), np.maximum(invoices["order"], -1)])
+    codes, _ = numbered(ordered["sku_key"], billed["sku_key"])
+    order = np.concatenate([ordered["order"].to_numpy(), billed["order"].to_numpy()])
     pair = combined(order, np.concatenate(codes))
-    return np.isin(pair[len(ordered) :], pair[: len(ordered)])
+    out[asked] = np.isin(pair[len(ordered) :], pair[: len(ordered)])
+    return out
 
 
-def _paid_too(tied: Tied, orders: pd.DataFrame) -> Bools:
+def _of_first_line(tied: Tied, values: np.ndarray, nothing: object) -> np.ndarray:
+    """The value of the first line of each invoice line's order."""
+    first = first_rows(tied.lines["order"].to_numpy(), len(tied.orders.orders))
+    order = np.maximum(tied.invoices["order"].to_numpy(), -1)
+    return np.asarray(np.append(values[first], np.array([nothing], dtype=values.dtype))[order])
+
+
+def _paid_too(orders: pd.DataFrame, money: Moneys) -> Bools:
     """Whether what is billed in the line's currency for its supplier order is paid in full."""
-    payable = orders["payable"].fillna(0)
-    full = orders["payable"].notna() & (orders["paid"] > 0) & (orders["paid"] >= payable)
-    paid = orders.loc[full, ["supplier_order", "currency"]].assign(full=True)
-    keys = tied.invoices[["supplier_order", "currency"]]
-    found = keys.merge(paid, on=["supplier_order", "currency"], how="left")["full"]
-    return np.asarray(found.notna().to_numpy())
+    payable, paid = number(orders, "payable"), orders["paid"].to_numpy()
+    full = known(orders, "payable") & (paid > 0) & (paid >= payable)
+    return np.asarray(np.append(full, False)[money.of_invoices])
 
 
 def _add_arithmetic(out: pd.DataFrame, invoices: pd.DataFrame) -> None:
@@ -140,13 +164,15 @@ def _add_prices(out: pd.DataFrame, tied: Tied, bills: Bills) -> None:
     row = np.where(real, groups["quote"].to_numpy()[at], -1)
     out["quoted_amount"] = masked(agreed, row < 0)
     out["quote_row"] = row
-    elsewhere = np.where(real, groups["quoted_in"].to_numpy(dtype=object)[at], "")
-    out["quoted_in"] = pd.Series(elsewhere, index=out.index, dtype="str")
+    elsewhere = np.where(real, groups["quoted_in"].to_numpy()[at], 0)
+    out["quoted_in"] = texts_at(tied.names.currency, elsewhere)
     out["other_country"] = other_countries(tied, bills, quoted, excess)
     elsewhere_rate = (out["other_country"] != "").to_numpy()
     out["rate_difference"] = np.where(elsewhere_rate & ~unsure, excess, 0)
     told = np.flatnonzero((excess > 0) | unsure)
-    _add_words(out, invoices, groups.iloc[at[told]].reset_index(drop=True), told)
+    asked = groups.iloc[at[told]].reset_index(drop=True)
+    asked["for_country"] = texts_at(tied.names.country, asked["for_country"].to_numpy())
+    _add_words(out, invoices, asked, told)
 
 
 def _add_words(out: pd.DataFrame, invoices: pd.DataFrame, groups: pd.DataFrame, at: Ints) -> None:
@@ -169,9 +195,7 @@ def _add_words(out: pd.DataFrame, invoices: pd.DataFrame, groups: pd.DataFrame, 
     quoted = quoted + (" to " + country).where(country != "", " to any country")
     quoted = quoted.where(groups["quote"] >= 0, "several prices, or for a country that is not told")
     for name, words in (("billed_at", billed), ("quoted_at", quoted)):
-        column = np.full(len(out), "", dtype=object)
-        column[at] = words.to_numpy()
-        out[name] = pd.Series(column, index=out.index, dtype="str")
+        out[name] = texts_at(words, places(at, len(out)))
 
 
 def _shipping(currency: pd.Series, amount: Ints, told: Bools) -> pd.Series:

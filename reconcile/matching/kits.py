@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Ints, count, masked, numbered, text, total
+from reconcile.matching.columns import Ints, count, masked, total
 from reconcile.matching.quotes import quoted_lines
 from reconcile.matching.tie import Tied
 
@@ -18,30 +18,31 @@ def add_kit_quotes(tied: Tied) -> None:
     """
     lines, components = tied.lines, tied.components
     line = components["line"].to_numpy()
-    sku = tied.items["sku_key"].to_numpy()[components["item"].to_numpy()]
-    foreign = sku != lines["sku_key"].to_numpy()[line]
+    sku = components["sku_code"].to_numpy()
+    foreign = sku != lines["sku_code"].to_numpy()[line]
     foreign |= components["units"].to_numpy() > 1
     wanted = foreign & lines["agreed_minor"].isna().to_numpy()[line]
     if not wanted.any() or tied.quotes.empty:
         return
     line, sku = line[wanted], sku[wanted]
-    mine = lines.iloc[line].reset_index(drop=True)
+    names = ["supplier_code", "country_code", "ordered_date", "due_qty"]
+    mine = lines[names].take(line).reset_index(drop=True)
     needed = mine["due_qty"].to_numpy(np.int64) * components["units"].to_numpy()[wanted]
     asked = pd.DataFrame(
         {
-            "supplier": mine["supplier"],
-            "sku_key": pd.Series(sku, dtype="str"),
-            "country": text(mine, "ship_to_country"),
+            "supplier_code": mine["supplier_code"],
+            "sku_code": sku,
+            "country_code": mine["country_code"],
             "quantity": needed,
             "ordered_date": mine["ordered_date"],
         }
     )
-    _fill(lines, line, quoted_lines(asked, tied.quotes))
+    _fill(lines, line, quoted_lines(asked, tied.quotes, tied.names.currency))
 
 
 def _fill(lines: pd.DataFrame, line: Ints, quoted: pd.DataFrame) -> None:
     size = len(lines)
-    [code], names = numbered(quoted["currency"])
+    code = quoted["currency_code"].to_numpy()
     parts = count(line, size)
     priced = quoted["agreed_minor"].notna().to_numpy()
     first = np.full(size, -1, dtype=np.int64)
@@ -54,12 +55,8 @@ def _fill(lines: pd.DataFrame, line: Ints, quoted: pd.DataFrame) -> None:
     agreed = lines["agreed_minor"].fillna(0).to_numpy(np.int64)
     unknown = lines["agreed_minor"].isna().to_numpy() & ~full
     lines["agreed_minor"] = masked(np.where(full, amount, agreed), unknown)
-    currency = lines["quote_currency"].to_numpy(dtype=object)
-    lines["quote_currency"] = pd.Series(
-        np.where(full, names.to_numpy(dtype=object)[first], currency),
-        index=lines.index,
-        dtype="str",
-    )
+    currency = lines["quote_currency_code"].to_numpy()
+    lines["quote_currency_code"] = np.where(full, first, currency)
     for name in ("dispatch_days", "delivery_days"):
         longest = quoted[name].groupby(line).max().reindex(np.arange(size)).astype("Int64")
         lines[name] = lines[name].fillna(longest.set_axis(lines.index))

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.matching.billing import excess_units, is_credit, is_replacement
-from reconcile.matching.columns import Ints
+from reconcile.matching.columns import Ints, texts_at
 from reconcile.matching.goods import agreed_by_currency
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
@@ -79,7 +79,13 @@ def ledger_of(tied: Tied, money: Moneys) -> Ledger:
             }
         ),
         shares=paid.groupby(["row_id", "supplier_order", "currency"], as_index=False).sum(),
-        agreed=pd.DataFrame({"supplier_order": owner, "currency": currency, "amount": agreed}),
+        agreed=pd.DataFrame(
+            {
+                "supplier_order": owner,
+                "currency": texts_at(tied.names.currency, currency),
+                "amount": agreed,
+            }
+        ),
         named_orders=tied.paid_orders[["row_id", "ref", "key", "order"]],
         named_invoices=tied.paid_invoices[["row_id", "ref", "key"]],
     )

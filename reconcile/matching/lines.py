@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Ints, text, total
+from reconcile.matching.columns import Ints, text, texts_at, total
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
 from reconcile.money import round_half_up, split_in_proportion, within_tolerance
@@ -111,12 +111,12 @@ def supplier_order_lines(tied: Tied, money: Moneys, orders: pd.DataFrame) -> pd.
             "supplier_order": owner,
             "order": mine["order"],
             "supplier": mine["supplier"],
-            "sku": items["sku"].to_numpy()[at],
-            "sku_key": items["sku_key"].to_numpy()[at],
+            "sku": texts_at(tied.lines["sku"], items["line"].to_numpy()[at]),
+            "sku_key": texts_at(tied.names.sku, items["sku_code"].to_numpy()[at]),
             "currency": mine["currency"],
             "main": mine["main"],
         }
-    ).astype({"sku": "str", "sku_key": "str"})
+    )
     out["ordered"] = bills["ordered"]
     out["billed_qty"] = bills["billed_qty"]
     out["duplicate_qty"] = bills["excess"]

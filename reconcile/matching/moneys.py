@@ -18,17 +18,23 @@ from reconcile.matching.columns import (
     Ints,
     combined,
     count,
+    distinct,
     has,
+    in_order,
     latest,
-    numbered,
     placed,
+    places,
+    starts,
+    sums,
     text,
+    texts_at,
     total,
 )
 from reconcile.matching.doubts import doubtful
 from reconcile.matching.goods import agreed_by_currency
 from reconcile.matching.payments import Allocation, Invoiced, allocate
 from reconcile.matching.suggestions import Suggestions, suggest
+from reconcile.matching.suppliers import BLANK
 from reconcile.matching.tie import Tied
 
 
@@ -41,7 +47,8 @@ class Moneys:
     (``payment, owner``); ``pending``: those that a payment under way names. ``bills``: billing
     per item and currency. ``undecided``: payments that could not be allocated in full.
     ``on_invoice``: those that name a known invoice. ``searched``: those for a part of one.
-    ``suggestions``: what payments without any reference may be for.
+    ``suggestions``: what payments without any reference may be for. ``of_invoices``: the row that
+    each invoice line is billed on, or -1.
     """
 
     rows: pd.DataFrame
@@ -54,31 +61,28 @@ class Moneys:
     on_invoice: Bools
     searched: Bools
     suggestions: Suggestions
+    of_invoices: Ints
 
 
 class _Rows:
-    """Numbers the pairs of a supplier order and a currency."""
+    """Numbers the pairs of a supplier order and a currency, by both."""
 
-    def __init__(self, owners: list[Ints], currencies: list[pd.Series], groups: int) -> None:
-        codes, names = numbered(*currencies)
-        owner, code = np.concatenate(owners), np.concatenate(codes)
-        pair = combined(owner, code)
-        pair[owner < 0] = -1
-        first_seen = pd.DataFrame({"pair": pair, "owner": owner, "code": code})
-        rows = first_seen[first_seen["owner"] >= 0].drop_duplicates("pair")
-        bare = np.flatnonzero(~has(rows["owner"].to_numpy(), groups))
-        currency = np.append(names.to_numpy()[rows["code"]], np.full(len(bare), ""))
-        frame = pd.DataFrame(
-            {"supplier_order": np.append(rows["owner"], bare), "currency": currency}
-        )
-        frame["pair"] = np.append(rows["pair"].to_numpy(), np.full(len(bare), -1))
-        frame = frame.sort_values(["supplier_order", "currency"], ignore_index=True)
-        self.frame = frame[["supplier_order", "currency"]].astype({"currency": "str"})
-        place = pd.Series(frame.index, index=frame["pair"])
-        place = place[~place.index.duplicated()]
-        found = np.where(owner < 0, -1, place.reindex(pair).fillna(-1).to_numpy(dtype=np.int64))
-        ends = np.cumsum([len(part) for part in owners])
-        self.numbers = np.split(found, ends[:-1])
+    def __init__(self, owners: list[Ints], currencies: list[Ints], tied: Tied) -> None:
+        owner, code = np.concatenate(owners), np.concatenate(currencies)
+        # A supplier order without any has a row without a currency.
+        bare = np.flatnonzero(~has(owner[owner >= 0], len(tied.supplier_orders)))
+        owner = np.append(owner, bare)
+        code = np.append(code, np.full(len(bare), BLANK))
+        use = owner >= 0
+        numbers, first = distinct(combined(owner[use], code[use]))
+        owners_of, codes_of = owner[use][first], code[use][first]
+        order = in_order(owners_of, codes_of)
+        self.frame = pd.DataFrame({"supplier_order": owners_of[order]})
+        self.frame["currency"] = texts_at(tied.names.currency, codes_of[order])
+        self.frame["currency_code"] = codes_of[order]
+        found = np.full(len(owner), -1, dtype=np.int64)
+        found[use] = places(order, len(order))[numbers]
+        self.numbers = np.split(found, np.cumsum([len(part) for part in owners]))[:-1]
 
 
 def money_table(tied: Tied, *, searching: bool = True) -> Moneys:
@@ -95,15 +99,15 @@ def money_table(tied: Tied, *, searching: bool = True) -> Moneys:
     owner, currency, agreed = agreed_by_currency(tied)
     open_offer = ~billed_order[owner]
     owner, currency, agreed = owner[open_offer], currency[open_offer], agreed[open_offer]
-    paid_currency = payments["currency"].iloc[tied.paid_orders["row_id"]]
+    paid_currency = payments["currency_code"].to_numpy()[tied.paid_orders["row_id"]]
     rows = _Rows(
         [
             owner,
             invoices["supplier_order"].to_numpy(),
             tied.paid_orders["supplier_order"].to_numpy(),
         ],
-        [currency, invoices["currency"], paid_currency],
-        groups,
+        [currency, invoices["currency_code"].to_numpy(), paid_currency],
+        tied,
     )
     at_offer, at_invoice, at_paid = rows.numbers
     frame = rows.frame
@@ -134,12 +138,12 @@ def _bills(tied: Tied, amount: Ints, at_invoice: Ints) -> pd.DataFrame:
     ordered = total(components["item"].to_numpy(), needs, len(tied.items))
     item = invoices["item"].to_numpy()
     on_item = item >= 0
-    frame = pd.DataFrame({"item": item, "money": at_invoice})[on_item].drop_duplicates()
-    frame = frame.sort_values(["item", "money"], ignore_index=True)
-    pair = combined(np.append(frame["item"], item), np.append(frame["money"], at_invoice))
-    place = pd.Series(np.arange(len(frame)), index=pair[: len(frame)])
-    bill = np.full(len(invoices), -1)
-    bill[on_item] = place.reindex(pair[len(frame) :][on_item]).to_numpy()
+    bill = np.full(len(invoices), -1, dtype=np.int64)
+    place, first = distinct(combined(item[on_item], at_invoice[on_item]))
+    frame = pd.DataFrame({"item": item[on_item][first], "money": at_invoice[on_item][first]})
+    order = in_order(frame["item"].to_numpy(), frame["money"].to_numpy())
+    frame = frame.take(order).reset_index(drop=True)
+    bill[on_item] = places(order, len(order))[place]
     frame["ordered"] = ordered[frame["item"]]
     billed, excess, duplicate, last = duplicate_lines(
         invoices, bill, amount, frame["ordered"].to_numpy()
@@ -154,16 +158,18 @@ def _invoiced(tied: Tied, amount: Ints, at_invoice: Ints) -> tuple[Invoiced, Int
     """Invoices by supplier, number and currency, and which one each payment's number names."""
     invoices, payments, numbers = tied.invoices, tied.payments, tied.paid_invoices
     row = numbers["row_id"].to_numpy()
-    suppliers, _ = numbered(invoices["supplier"], payments["supplier"].iloc[row])
-    keys, _ = numbered(invoices["invoice_no_key"], numbers["key"])
-    currencies, _ = numbered(invoices["currency"], payments["currency"].iloc[row])
-    pair = combined(*(np.concatenate(pieces) for pieces in (suppliers, keys, currencies)))
+    names = ("supplier_code", "number_code", "currency_code")
+    billed = [invoices[name].to_numpy() for name in names]
+    asked = [payments["supplier_code"].to_numpy()[row], numbers["number_code"].to_numpy()]
+    asked.append(payments["currency_code"].to_numpy()[row])
+    pair = combined(*(np.concatenate(two) for two in zip(billed, asked, strict=True)))
     size, place = placed(pair, len(invoices))
-    invoice, asked = place[: len(invoices)], place[len(invoices) :]
-    totals = total(invoice, amount, size)
-    frame = pd.DataFrame({"invoice": invoice, "money": at_invoice, "amount": amount})
-    known = frame[frame["money"] >= 0].groupby(["invoice", "money"]).agg({"amount": "sum"})
-    return Invoiced(known.reset_index(), totals), asked
+    invoice, named = place[: len(invoices)], place[len(invoices) :]
+    known = np.flatnonzero(at_invoice >= 0)
+    rows, amounts = sums(amount[known], invoice[known], at_invoice[known])
+    rows = known[rows]
+    found = {"invoice": invoice[rows], "money": at_invoice[rows], "amount": amounts}
+    return Invoiced(pd.DataFrame(found), total(invoice, amount, size)), named
 
 
 def _with_payments(
@@ -181,7 +187,8 @@ def _with_payments(
     by_order = pd.DataFrame({"payment": tied.paid_orders["row_id"], "money": at_paid})
     by_invoice = pd.DataFrame({"payment": tied.paid_invoices["row_id"], "invoice": named_invoice})
     all_by_invoice = by_invoice
-    by_invoice = by_invoice[~by_invoice["payment"].isin(by_order["payment"])]
+    with_order = has(by_order["payment"].to_numpy(), len(payments))
+    by_invoice = by_invoice[~with_order[by_invoice["payment"].to_numpy()]]
     status, kind = text(payments, "status"), text(payments, "kind")
     settled = ((status == "settled") | (status == "")).to_numpy()
     refund = (kind == "refund").to_numpy()
@@ -232,6 +239,7 @@ def _with_payments(
         searched=out.searched | back.searched | waiting.searched,
         on_invoice=on_invoice,
         suggestions=suggest(tied, frame, bare),
+        of_invoices=at_invoice,
     )
 
 
@@ -249,8 +257,10 @@ def _add_paid(frame: pd.DataFrame, shares: pd.DataFrame, payments: pd.DataFrame)
     size = len(frame)
     money, amount = shares["money"].to_numpy(np.int64), shares["amount"].to_numpy(np.int64)
     frame["paid"] = total(money, amount, size)
-    out = shares[amount >= 0].groupby(["money", "payment"], as_index=False)["amount"].sum()
-    at, part = out["money"].to_numpy(np.int64), out["amount"].to_numpy(np.int64)
+    use = np.flatnonzero(amount >= 0)
+    payment = shares["payment"].to_numpy(np.int64)[use]
+    rows, part = sums(amount[use], money[use], payment)
+    at, payment = money[use][rows], payment[rows]
     frame["payments"] = count(at, size)
     smallest = np.full(size, np.iinfo(np.int64).max)
     np.minimum.at(smallest, at[part > 0], part[part > 0])
@@ -262,7 +272,7 @@ def _add_paid(frame: pd.DataFrame, shares: pd.DataFrame, payments: pd.DataFrame)
     frame["covered_without_one_payment"] = over & several & (rest >= payable)
     duplicate = frame["duplicate"].to_numpy()
     frame["duplicate_paid"] = over & (duplicate > 0) & (paid >= payable + duplicate)
-    again = out[["money", "amount"]].duplicated().to_numpy() & (part > 0)
+    again = _repeated(at, part) & (part > 0)
     repeated = total(at[again], part[again], size)
     given_back = total(money[amount < 0], -amount[amount < 0], size)
     repeated = np.where(known, 0, np.maximum(repeated - given_back, 0))
@@ -270,6 +280,12 @@ def _add_paid(frame: pd.DataFrame, shares: pd.DataFrame, payments: pd.DataFrame)
     frame["excess_paid"] = np.where(known, np.maximum(paid - payable, 0), repeated)
     # A supplier who gave back more than was paid is not owed the difference on top.
     frame["unpaid_rest"] = np.where(known, np.maximum(payable - np.maximum(paid, 0), 0), 0)
-    frame["last_paid_date"] = latest(
-        at, payments["paid_date"].to_numpy()[out["payment"].to_numpy(np.int64)], size
-    )
+    frame["last_paid_date"] = latest(at, payments["paid_date"].to_numpy()[payment], size)
+
+
+def _repeated(money: Ints, amount: Ints) -> Bools:
+    """Which rows of a money row, whose rows stand together, are of an amount that was there."""
+    place = in_order(money, amount)
+    out = np.zeros(len(money), dtype=bool)
+    out[place] = ~(starts(money[place]) | starts(amount[place]))
+    return out

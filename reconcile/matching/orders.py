@@ -13,18 +13,28 @@ from reconcile.matching.columns import (
     Bools,
     Ints,
     combined,
+    count,
     days,
+    distinct,
+    earliest,
+    first_rows,
+    has,
+    in_order,
     known,
+    masked,
     number,
     numbered,
+    ranked,
+    starts,
     text,
+    texts_at,
     total,
 )
-from reconcile.matching.columns import count as count_of
 from reconcile.money import digits_of, line_amount
 from reconcile.records import ORDERS
 
 NOT_FOUND, AMBIGUOUS = -1, -2
+_NO_DAY = np.datetime64("NaT", "s")
 
 
 @dataclass(frozen=True)
@@ -49,22 +59,23 @@ def read_orders(records: pd.DataFrame, brought: frozenset[str]) -> Orders:
     [store_code], _ = numbered(store)
     [key_code], _ = numbered(key)
     [ref_code], _ = numbered(ref)
-    by_key = pd.factorize(combined(store_code, key_code))[0]
-    by_ref = pd.factorize(combined(store_code, ref_code))[0]
-    pairs = pd.DataFrame({"key": by_key, "ref": by_ref}).drop_duplicates()
-    crowded = count_of(pairs["key"].to_numpy(), int(by_key.max(initial=-1)) + 1) > 1
-    collided = crowded[by_key] if len(by_key) else np.zeros(0, dtype=bool)
-    order = pd.factorize(combined(by_key, np.where(collided, by_ref, -1)))[0]
+    by_key, first = distinct(combined(store_code, key_code))
+    # Most keys stand for one raw reference alone.
+    other = ref_code != ref_code[first[by_key]]
+    crowded = has(by_key[other], len(first))
+    collided = crowded[by_key]
+    order = by_key
+    if other.any():
+        order, first = distinct(combined(by_key, np.where(collided, ref_code, -1)))
     lines["order"] = order
-    first = pd.DataFrame({"order": order}).drop_duplicates("order").index
     orders = pd.DataFrame(
         {
-            "store": store.iloc[first].to_numpy(),
-            "order_ref": ref.iloc[first].to_numpy(),
-            "key": key.iloc[first].to_numpy(),
+            "store": texts_at(store, first),
+            "order_ref": texts_at(ref, first),
+            "key": texts_at(key, first),
             "collided": collided[first],
         }
-    ).astype({"store": "str", "order_ref": "str", "key": "str"})
+    )
     conflicts = _whole_order_values(lines, orders)
     lines = _in_line_order(lines)
     _add_facts(lines, orders, brought)
@@ -74,14 +85,13 @@ def read_orders(records: pd.DataFrame, brought: frozenset[str]) -> Orders:
 
 def _in_line_order(lines: pd.DataFrame) -> pd.DataFrame:
     """By order, then line number, then SKU: never by where a row stands in its file."""
-    number_text = text(lines, "line_no").str.zfill(12)
-    [number_code], numbers = numbered(number_text)
-    [sku_code], skus = numbered(lines["sku_key"])
-    ranked = [
-        names.rank(method="first").to_numpy().astype(np.int64)[code]
-        for names, code in ((numbers, number_code), (skus, sku_code))
-    ]
-    place = np.lexsort((number(lines, "unit_price_micro"), ranked[1], ranked[0], lines["order"]))
+    [number_code], numbers = numbered(text(lines, "line_no"))
+    [sku_code], _ = ranked(lines["sku_key"])
+    [padded], _ = ranked(numbers.str.zfill(12))
+    order = lines["order"].to_numpy()
+    place = in_order(order, padded[number_code], sku_code, number(lines, "unit_price_micro"))
+    if (place[1:] > place[:-1]).all():
+        return lines.reset_index(drop=True)
     return lines.take(place).reset_index(drop=True)
 
 
@@ -89,32 +99,36 @@ def _whole_order_values(lines: pd.DataFrame, orders: pd.DataFrame) -> pd.DataFra
     """Values of the whole order, from the newest file that gives any; what disagrees is told."""
     typed = [column.typed for column in ORDERS.columns if column.whole_order]
     typed = [name for name in typed if name in lines]
-    given = lines[typed].notna().to_numpy().any(axis=1) if typed else np.zeros(len(lines), bool)
+    given = np.zeros(len(lines), dtype=bool)
+    for name in typed:
+        given |= known(lines, name)
     order, age = lines["order"].to_numpy(), lines["age"].to_numpy()
     newest = np.full(len(orders), np.iinfo(np.int64).max)
     np.minimum.at(newest, order[given], age[given])
-    row = lines["row"].to_numpy()
     chosen = np.flatnonzero(given & (age == newest[order]))
-    chosen = chosen[np.lexsort((row[chosen], order[chosen]))]
+    chosen = chosen[in_order(order[chosen], lines["row"].to_numpy()[chosen])]
     odd = np.zeros(len(lines), dtype=bool)
     for name in typed:
-        values = lines[name].iloc[chosen]
-        filled = values.notna().to_numpy()
-        rows, values = chosen[filled], values[filled]
-        firsts = ~pd.Series(order[rows]).duplicated().to_numpy()
-        column = values[firsts].set_axis(order[rows][firsts])
-        orders[name] = column.reindex(np.arange(len(orders))).to_numpy()
-        if str(lines[name].dtype) == "Int64":
-            orders[name] = orders[name].astype("Int64")
-        same = orders[name].to_numpy()[order[rows]] == values.to_numpy()
-        odd[rows] |= ~np.asarray(same, dtype=bool)
+        rows = chosen[known(lines, name)[chosen]]
+        at, is_date = order[rows], lines[name].dtype.kind == "M"
+        values = days(lines, name).astype(np.int64) if is_date else number(lines, name)
+        values = values[rows]
+        opens = starts(at)
+        column = np.zeros(len(orders), dtype=np.int64)
+        column[at[opens]] = values[opens]
+        blank = ~has(at, len(orders))
+        if is_date:
+            orders[name] = np.where(blank, _NO_DAY, column.astype("datetime64[s]"))
+        else:
+            orders[name] = masked(column, blank)
+        odd[rows] |= column[at] != values
     names = ["order", "order_ref", "file", "row"]
     return lines.loc[odd, names]
 
 
 def _add_facts(lines: pd.DataFrame, orders: pd.DataFrame, brought: frozenset[str]) -> None:
     groups, order = len(orders), lines["order"].to_numpy()
-    orders["ordered_date"] = lines.groupby("order")["ordered_date"].min().to_numpy()
+    orders["ordered_date"] = earliest(order, days(lines, "ordered_date"), groups)
     paid, due = number(orders, "customer_paid_minor"), number(orders, "order_total_minor")
     both = known(orders, "customer_paid_minor") & known(orders, "order_total_minor")
     funded = ~np.isnat(days(orders, "customer_paid_date")) & (~both | (paid >= due))
@@ -154,29 +168,33 @@ class OrderFinder:
 
     def __init__(self, orders: pd.DataFrame) -> None:
         """Index the orders by key and by raw reference."""
-        keys, refs = orders["key"], orders["order_ref"]
-        self._lone = self._index(keys, ~keys.duplicated(keep=False).to_numpy())
-        self._crowded = pa.array(keys[keys.duplicated()].unique(), pa.string())
-        several = keys.duplicated(keep=False).to_numpy()
-        self._raw = self._index(refs, several & ~refs.duplicated(keep=False).to_numpy())
-
-    @staticmethod
-    def _index(names: pd.Series, chosen: Bools) -> tuple[pa.Array, Ints]:
-        at = np.flatnonzero(chosen)
-        return pa.array(names.iloc[at], pa.string(), from_pandas=True), at
-
-    @staticmethod
-    def _look(names: pa.Array, index: tuple[pa.Array, Ints]) -> Ints:
-        found = pc.fill_null(pc.index_in(names, value_set=index[0]), -1)
-        place = found.to_numpy(zero_copy_only=False).astype(np.int64)
-        return np.where(place >= 0, np.append(index[1], NOT_FOUND)[place], NOT_FOUND)
+        [code], names = numbered(orders["key"])
+        several = count(code, len(names)) > 1
+        self._keys = pa.array(names, pa.large_string(), from_pandas=True)
+        # Of each key its only order, else what says that there are several.
+        self._order = np.where(several, AMBIGUOUS, first_rows(code, len(names)))
+        at = np.flatnonzero(several[code])
+        refs = orders["order_ref"]
+        if len(at):
+            at = at[~refs.duplicated(keep=False).to_numpy()[at]]
+        self._refs, self._of_refs = _texts(refs.iloc[at]), at
 
     def find(self, keys: pd.Series, refs: pd.Series) -> Ints:
         """The order of each reference, NOT_FOUND, or AMBIGUOUS where several could be meant."""
-        key = pa.array(keys, pa.string(), from_pandas=True)
-        found = self._look(key, self._lone)
-        if len(self._crowded):
-            crowded = pc.is_in(key, value_set=self._crowded).to_numpy(zero_copy_only=False)
-            raw = self._look(pa.array(refs, pa.string(), from_pandas=True), self._raw)
-            found = np.where(crowded, np.where(raw >= 0, raw, AMBIGUOUS), found)
-        return found
+        place = _looked_up(_texts(keys), self._keys)
+        found = np.append(self._order, NOT_FOUND)[place]
+        crowded = np.flatnonzero(found == AMBIGUOUS)
+        if len(crowded) and len(self._refs):
+            raw = _looked_up(_texts(refs.iloc[crowded]), self._refs)
+            found[crowded] = np.append(self._of_refs, AMBIGUOUS)[raw]
+        return np.asarray(found, dtype=np.int64)
+
+
+def _texts(column: pd.Series) -> pa.Array:
+    return pa.array(column, pa.large_string(), from_pandas=True)
+
+
+def _looked_up(texts: pa.Array, among: pa.Array) -> Ints:
+    """Where each text stands among others, -1 where it does not."""
+    found = pc.fill_null(pc.index_in(texts, value_set=among), -1)
+    return np.asarray(found.to_numpy(zero_copy_only=False), dtype=np.int64)

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from reconcile.joined import joined_texts
-from reconcile.matching.bills import Bills, by_age, part_of, running
-from reconcile.matching.columns import Bools, Ints, known, number, text, total
+from reconcile.matching.bills import Bills, before_by_age, part_of
+from reconcile.matching.columns import Bools, Ints, known, number, places, text, texts_at, total
 from reconcile.matching.prices import Quoted, shipping_of
 from reconcile.matching.tie import Tied
 from reconcile.money import MICRO_DIGITS, digits_of, line_amount, round_half_up
@@ -33,8 +33,7 @@ def overcharges(tied: Tied, bills: Bills, quoted: pd.DataFrame) -> tuple[Ints, B
     shipping, allowed = _shipping(tied, bills, quoted, mine)
     excess = np.maximum(excess, 0) + shipping
     at = np.flatnonzero(mine & (excess > 0))
-    at = at[by_age(invoices, at, group)]
-    before = running(group[at], excess[at]) - excess[at]
+    before = before_by_age(invoices, at, group, excess)
     excess[at] -= np.clip(bills.credit[group[at]] - before, 0, excess[at])
     stated = known(invoices, "line_total_minor")
     less = np.where(stated, parts_amount(invoices) - number(invoices, "line_total_minor"), 0)
@@ -59,8 +58,7 @@ def _shipping(tied: Tied, bills: Bills, quoted: pd.DataFrame, mine: Bools) -> tu
     allowed = shipping_of(quoted, np.minimum(units, bills.ordered)) + back
     told = quoted["shipping_told"].to_numpy(dtype=bool)
     at = np.flatnonzero(mine & (billed > 0) & told[group])
-    at = at[by_age(invoices, at, group)]
-    ends = running(group[at], billed[at])
+    ends = before_by_age(invoices, at, group, billed) + billed[at]
     over = np.zeros(len(invoices), dtype=np.int64)
     over[at] = np.clip(ends - allowed[group[at]], 0, billed[at])
     return over, billed - over
@@ -80,10 +78,9 @@ def parts_amount(invoices: pd.DataFrame) -> Ints:
 def other_countries(tied: Tied, bills: Bills, quoted: Quoted, excess: Ints) -> pd.Series:
     """The countries whose quote is exactly what each line bills, blank where it is none's."""
     invoices = tied.invoices
-    out = np.full(len(invoices), "", dtype=object)
     at = np.flatnonzero(excess > 0)
     offers = quoted.offers
-    elsewhere = (offers["for_country"] != "") & (offers["for_country"] != offers["country"])
+    elsewhere = (offers["for_country"] != 0) & (offers["for_country"] != offers["country_code"])
     group = quoted.groups.iloc[bills.group[at]]
     rows = pd.DataFrame({"row": at, "asked": group["asked"].to_numpy(), "lines": 1})
     rows["per"] = group["per"].to_numpy()
@@ -95,6 +92,6 @@ def other_countries(tied: Tied, bills: Bills, quoted: Quoted, excess: Ints) -> p
     untold = ~known(invoices, "shipping_minor")[row] | ~found["shipping_told"].to_numpy(dtype=bool)
     same &= untold | (asked == number(invoices, "shipping_minor")[row])
     found = found[same].drop_duplicates(["row", "for_country"]).sort_values(["row", "for_country"])
-    names = joined_texts(found["row"], found["for_country"])
-    out[names.index.to_numpy()] = names.to_numpy()
-    return pd.Series(out, index=invoices.index, dtype="str")
+    country = texts_at(tied.names.country, found["for_country"].to_numpy(np.int64))
+    names = joined_texts(found["row"], country)
+    return texts_at(names, places(names.index.to_numpy(), len(invoices)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Bools, Ints, total
+from reconcile.matching.columns import Bools, Ints, before, last_rows, pairs_of, total
 
 
 def fill_lines(item: Ints, capacity: Ints, live: Ints, sent: Ints) -> Ints:
@@ -19,37 +19,29 @@ def fill_lines(item: Ints, capacity: Ints, live: Ints, sent: Ints) -> Ints:
     second = _hand_out(item, capacity - live, left)
     left = left - total(item, second, len(sent))
     out = first + second
-    last = ~pd.Series(item).duplicated(keep="last").to_numpy()
+    last = last_rows(item, len(sent))
     out[last] += left[item[last]]
     return out
 
 
 def _hand_out(item: Ints, room: Ints, available: Ints) -> Ints:
     room = np.maximum(room, 0)
-    before = pd.Series(room).groupby(item, sort=False).cumsum().to_numpy(np.int64) - room
-    return np.asarray(np.clip(available[item] - before, 0, room), dtype=np.int64)
+    handed = before(item, room, len(available))
+    return np.asarray(np.clip(available[item] - handed, 0, room), dtype=np.int64)
 
 
 def parcel_lines(
-    shipments: pd.DataFrame, shipment_item: Ints, line_item: Ints, line_order: Ints, whole: Bools
+    parcels: tuple[Ints, Ints], lines: tuple[Ints, Ints], whole: Bools
 ) -> pd.DataFrame:
     """Which parcel line stands for which order line: ``shipment`` and ``line``, both positions.
 
+    ``parcels`` and ``lines``: the item and the supplier order of each, -1 where there is none.
     ``whole`` are the parcel lines without a SKU: they stand for every line of their supplier
-    order, whose numbers ``shipment_order`` and ``line_order`` hold.
+    order.
     """
-    parcels = pd.DataFrame(
-        {
-            "shipment": np.arange(len(shipments)),
-            "item": shipment_item,
-            "order": shipments["supplier_order"].to_numpy(),
-        }
-    )
-    lines = pd.DataFrame(
-        {"line": np.arange(len(line_item)), "item": line_item, "order": line_order}
-    )
-    by_item = parcels[~whole & (shipment_item >= 0)].merge(lines[["line", "item"]], on="item")
-    by_order = parcels[whole & (parcels["order"].to_numpy() >= 0)].merge(
-        lines[["line", "order"]], on="order"
-    )
-    return pd.concat([by_item, by_order], ignore_index=True)[["shipment", "line"]]
+    found = []
+    for at, mine in ((0, ~whole), (1, whole)):
+        groups = int(max(parcels[at].max(initial=-1), lines[at].max(initial=-1))) + 1
+        found.append(pairs_of(np.where(mine, parcels[at], -1), lines[at], groups))
+    shipment, line = (np.concatenate(pieces) for pieces in zip(*found, strict=True))
+    return pd.DataFrame({"shipment": shipment, "line": line})

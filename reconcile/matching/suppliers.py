@@ -7,48 +7,66 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Ints, combined, numbered, text
+from reconcile.matching.columns import Ints, combined, distinct, has, texts_at
+
+BLANK = 0  # the code of a supplier or SKU that is not told
+Event = tuple[Ints, Ints, Ints | None]
 
 
 def supplier_of_lines(
-    lines: pd.DataFrame, offers: Iterable[pd.DataFrame], events: Iterable[pd.DataFrame]
-) -> pd.Series:
-    """The supplier of each order line, blank where nobody can say.
+    named: Ints, order: Ints, sku: Ints, offers: Iterable[tuple[Ints, Ints]], events: list[Event]
+) -> Ints:
+    """The supplier of each order line, BLANK where nobody can say; all by their codes.
 
-    ``offers``: frames with ``sku_key`` and ``supplier`` (quotes and SKU map). ``events``:
-    frames with ``order``, ``supplier`` and, where they know it, ``sku_key``.
+    ``named``: the supplier of the line's own column; ``order`` and ``sku``: of each line.
+    ``offers``: SKUs and suppliers (of quotes and SKU map). ``events``: orders, suppliers and,
+    where they know it, SKUs of what happened.
     """
-    named = text(lines, "supplier").reset_index(drop=True)
-    if (named != "").all():
+    lost = np.flatnonzero(named == BLANK)
+    if not len(lost):
         return named
-    offered = pd.concat([frame[["sku_key", "supplier"]] for frame in offers] or [_nothing()])
-    named = _fill(named, _only(lines, offered, ["sku_key"]))
-    if (named != "").all():
-        return named
-    happened = pd.concat([*events], ignore_index=True)
-    by_sku = happened[happened["sku_key"] != ""] if "sku_key" in happened else happened.iloc[:0]
-    if len(by_sku):
-        named = _fill(named, _only(lines, by_sku, ["order", "sku_key"]))
-    return _fill(named, _only(lines, happened, ["order"]))
+    out = named.copy()
+    skus, suppliers = (np.concatenate(two) for two in zip(*offers, strict=True))
+    out[lost] = _only(sku[lost], skus, suppliers)
+    lost = lost[out[lost] == BLANK]
+    orders, suppliers, skus = _happened(events, order[lost])
+    use = skus != BLANK
+    pairs = combined(np.append(order[lost], orders[use]), np.append(sku[lost], skus[use]))
+    out[lost] = _only(pairs[: len(lost)], pairs[len(lost) :], suppliers[use])
+    lost = lost[out[lost] == BLANK]
+    out[lost] = _only(order[lost], orders, suppliers)
+    return out
 
 
-def _nothing() -> pd.DataFrame:
-    return pd.DataFrame({"sku_key": [], "supplier": []}, dtype="str")
+def _happened(events: list[Event], asked: Ints) -> tuple[Ints, Ints, Ints]:
+    """Orders, suppliers and SKUs of what happened to the asked orders."""
+    highest = max(int(orders.max(initial=0)) for orders in (asked, *(event[0] for event in events)))
+    wanted = has(asked, highest + 1)
+    pieces = []
+    for event in events:
+        use = wanted[event[0]]
+        pieces.append((event[0][use], event[1][use], _skus(event)[use]))
+    orders, suppliers, skus = (np.concatenate(three) for three in zip(*pieces, strict=True))
+    return orders, suppliers, skus
 
 
-def _fill(named: pd.Series, found: pd.Series) -> pd.Series:
-    return named.where(named != "", found)
+def _skus(event: Event) -> Ints:
+    orders, _, sku = event
+    return np.full(len(orders), BLANK) if sku is None else sku
 
 
-def _only(lines: pd.DataFrame, known: pd.DataFrame, keys: list[str]) -> pd.Series:
-    """The supplier of each line where exactly one is known for its keys, else blank."""
-    pairs = known[[*keys, "supplier"]]
-    pairs = pairs[pairs["supplier"] != ""].drop_duplicates()
-    alone = pairs[~pairs.duplicated(keys, keep=False)]
-    if alone.empty:
-        return pd.Series("", index=lines.index, dtype="str").reset_index(drop=True)
-    found = lines[keys].merge(alone, on=keys, how="left")["supplier"]
-    return found.fillna("").astype("str").reset_index(drop=True)
+def _only(asked: Ints, keys: Ints, suppliers: Ints) -> Ints:
+    """The supplier of each asked key where exactly one is known for it, else BLANK."""
+    use = suppliers != BLANK
+    keys, suppliers = keys[use], suppliers[use]
+    if not len(keys):
+        return np.full(len(asked), BLANK)
+    numbers, first = distinct(np.concatenate([keys, asked]))
+    known, wanted = numbers[: len(keys)], numbers[len(keys) :]
+    only = np.full(len(first), BLANK)
+    only[known] = suppliers
+    only[known[only[known] != suppliers]] = BLANK
+    return only[wanted]
 
 
 class SupplierOrders:
@@ -57,18 +75,19 @@ class SupplierOrders:
     ``frame`` has one row each: ``order``, ``supplier``.
     """
 
-    def __init__(self, orders: list[Ints], suppliers: list[pd.Series]) -> None:
-        """Number every pair of a known order and a supplier that any record brings."""
-        codes, self._names = numbered(*suppliers)
-        order, code = np.concatenate(orders), np.concatenate(codes)
+    def __init__(self, orders: list[Ints], suppliers: list[Ints], names: pd.Series) -> None:
+        """Number every pair of a known order and a supplier (a code) that any record brings."""
+        order, code = np.concatenate(orders), np.concatenate(suppliers)
         keep = order >= 0
-        pair = combined(order, code)
-        pair[~keep] = -1
-        codes_of_pairs, _ = pd.factorize(pair[keep])
-        first = np.flatnonzero(~pd.Series(codes_of_pairs).duplicated().to_numpy())
-        names = self._names.iloc[code[keep][first]].reset_index(drop=True)
-        self.frame = pd.DataFrame({"order": order[keep][first], "supplier": names})
-        ends = np.cumsum([len(part) for part in orders])
-        place = np.full(len(pair), -1, dtype=np.int64)
-        place[keep] = codes_of_pairs
-        self.numbers: list[Ints] = np.split(place, ends[:-1])
+        order, code = order[keep], code[keep]
+        numbers, first = distinct(combined(order, code))
+        self.frame = pd.DataFrame(
+            {
+                "order": order[first],
+                "supplier": texts_at(names, code[first]),
+                "supplier_code": code[first],
+            }
+        )
+        place = np.full(len(keep), -1, dtype=np.int64)
+        place[keep] = numbers
+        self.numbers: list[Ints] = np.split(place, np.cumsum([len(part) for part in orders])[:-1])

@@ -8,12 +8,33 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Ints, combined, number, numbered, placed, text
+from reconcile.matching.columns import (
+    Ints,
+    combined,
+    first_rows,
+    has,
+    number,
+    numbered,
+    placed,
+    ranked,
+    text,
+    texts_at,
+)
 from reconcile.matching.orders import OrderFinder, Orders, read_orders
-from reconcile.matching.suppliers import SupplierOrders, supplier_of_lines
+from reconcile.matching.suppliers import BLANK, SupplierOrders, supplier_of_lines
 from reconcile.records import RECORDS
 
 _DTYPES = {"money": "Int64", "price": "Int64", "count": "Int64", "date": "datetime64[s]"}
+
+
+@dataclass(frozen=True)
+class Names:
+    """What the codes of the records stand for, in the order of the codes: 0 is the blank text."""
+
+    supplier: pd.Series
+    sku: pd.Series
+    currency: pd.Series
+    country: pd.Series
 
 
 @dataclass
@@ -24,7 +45,12 @@ class Tied:
     two) ``item``; -1 where there is none. ``paid_orders``: references of payments (``row_id,
     ref, key, order, supplier_order``). ``paid_invoices``: invoice numbers of payments (``row_id,
     ref, key``). ``components``: what each line needs of each supplier SKU (``line, item,
-    units``), in line order. ``items``: ``supplier_order``, ``sku_key`` of each item.
+    units``), in line order. ``items``: ``supplier_order``, ``sku_code`` and first ``line`` of
+    each item.
+
+    Texts that many rows share are numbered, as ``names`` tells: ``supplier_code, sku_code,
+    currency_code, country_code``; their codes sort as the texts do. ``number_code`` numbers the
+    invoice numbers of invoices and ``paid_invoices``, in no order.
     """
 
     orders: Orders
@@ -38,6 +64,7 @@ class Tied:
     supplier_orders: pd.DataFrame
     components: pd.DataFrame
     items: pd.DataFrame
+    names: Names
 
 
 def records_or_none(records: Mapping[str, pd.DataFrame], name: str) -> pd.DataFrame:
@@ -61,30 +88,27 @@ def tie(
 ) -> Tied:
     """Find the order, the supplier order and the item of every row."""
     orders = read_orders(records["orders"], brought["orders"])
-    finder = OrderFinder(orders.orders)
     lines = orders.lines
     invoices, payments, shipments, quotes, sku_map = (
         records_or_none(records, name)
         for name in ("invoices", "payments", "shipments", "quotes", "sku_map")
     )
-    for frame in (invoices, shipments):
-        frame["order"] = finder.find(frame["order_ref_key"], frame["order_ref"])
+    paid_orders, paid_invoices = _parts(parts, "order_ref"), _parts(parts, "invoice_no")
+    _find_orders(orders.orders, (invoices, shipments, paid_orders))
     shipments["sku_key"] = text(shipments, "sku_key")
-    paid_orders = _parts(parts, "order_ref")
-    paid_orders["order"] = finder.find(paid_orders["key"], paid_orders["ref"])
-    paid_orders["supplier"] = payments["supplier"].to_numpy()[paid_orders["row_id"]]
-    events = [
-        frame[frame["order"] >= 0][[name for name in _EVENT if name in frame]]
-        for frame in (invoices, shipments, paid_orders)
-    ]
-    lines["supplier"] = supplier_of_lines(lines, (quotes, sku_map), events).to_numpy()
-    lines["supplier"] = lines["supplier"].astype("str")
+    names = _number_texts(lines, invoices, payments, shipments, quotes, sku_map)
+    paid_orders["supplier_code"] = payments["supplier_code"].to_numpy()[paid_orders["row_id"]]
+    numbers = [invoices["invoice_no_key"], paid_invoices["key"]]
+    [invoices["number_code"], paid_invoices["number_code"]], _ = numbered(*numbers)
+    _name_suppliers(lines, (quotes, sku_map), (invoices, shipments, paid_orders), names)
     tied = [lines, invoices, shipments, paid_orders]
     pairs = SupplierOrders(
-        [frame["order"].to_numpy() for frame in tied], [frame["supplier"] for frame in tied]
+        [frame["order"].to_numpy() for frame in tied],
+        [frame["supplier_code"].to_numpy() for frame in tied],
+        names.supplier,
     )
-    for frame, numbers in zip(tied, pairs.numbers, strict=True):
-        frame["supplier_order"] = numbers
+    for frame, place in zip(tied, pairs.numbers, strict=True):
+        frame["supplier_order"] = place
     components, items = _items(lines, invoices, shipments, sku_map)
     return Tied(
         orders=orders,
@@ -94,14 +118,78 @@ def tie(
         shipments=shipments,
         quotes=quotes,
         paid_orders=paid_orders,
-        paid_invoices=_parts(parts, "invoice_no"),
+        paid_invoices=paid_invoices,
         supplier_orders=pairs.frame,
         components=components,
         items=items,
+        names=names,
     )
 
 
-_EVENT = ("order", "supplier", "sku_key")
+def _find_orders(orders: pd.DataFrame, frames: tuple[pd.DataFrame, ...]) -> None:
+    """Add ``order`` to invoices, shipments and references of payments; all are looked up once."""
+    *records, paid = frames
+    keys = [*(frame["order_ref_key"] for frame in records), paid["key"]]
+    refs = [*(frame["order_ref"] for frame in records), paid["ref"]]
+    found = OrderFinder(orders).find(
+        pd.concat(keys, ignore_index=True), pd.concat(refs, ignore_index=True)
+    )
+    ends = np.cumsum([len(frame) for frame in frames])
+    for frame, order in zip(frames, np.split(found, ends[:-1]), strict=True):
+        frame["order"] = order
+
+
+def _number_texts(
+    lines: pd.DataFrame,
+    invoices: pd.DataFrame,
+    payments: pd.DataFrame,
+    shipments: pd.DataFrame,
+    quotes: pd.DataFrame,
+    sku_map: pd.DataFrame,
+) -> Names:
+    """Add the codes of the texts that many rows share."""
+
+    def add(name: str, column: str, *frames: pd.DataFrame) -> pd.Series:
+        codes, names = ranked(*(text(frame, column) for frame in frames))
+        for frame, code in zip(frames, codes, strict=True):
+            frame[name] = code
+        return names
+
+    frames = (lines, invoices, payments, shipments, quotes, sku_map)
+    suppliers = add("supplier_code", "supplier", *frames)
+    currencies = add("currency_code", "currency", lines, invoices, payments, quotes)
+    countries = add("country_code", "ship_to_country", lines, quotes)
+    with_sku = (lines, invoices, shipments, quotes, sku_map)
+    columns = [frame["sku_key"] for frame in with_sku] + [sku_map["supplier_sku_key"]]
+    codes, skus = ranked(*columns)
+    for frame, code in zip(with_sku, codes, strict=False):
+        frame["sku_code"] = code
+    sku_map["supplier_sku_code"] = codes[-1]
+    return Names(suppliers, skus, currencies, countries)
+
+
+def _name_suppliers(
+    lines: pd.DataFrame,
+    offers: tuple[pd.DataFrame, ...],
+    events: tuple[pd.DataFrame, ...],
+    names: Names,
+) -> None:
+    """Find the supplier of the lines that do not tell it."""
+    happened = []
+    for frame in events:
+        known = (frame["order"] >= 0).to_numpy()
+        sku = frame["sku_code"].to_numpy()[known] if "sku_code" in frame else None
+        order, supplier = (frame[name].to_numpy()[known] for name in ("order", "supplier_code"))
+        happened.append((order, supplier, sku))
+    code = supplier_of_lines(
+        lines["supplier_code"].to_numpy(),
+        lines["order"].to_numpy(),
+        lines["sku_code"].to_numpy(),
+        [(frame["sku_code"].to_numpy(), frame["supplier_code"].to_numpy()) for frame in offers],
+        happened,
+    )
+    lines["supplier_code"] = code
+    lines["supplier"] = texts_at(names.supplier, code)
 
 
 def _parts(parts: Mapping[tuple[str, str], pd.DataFrame], column: str) -> pd.DataFrame:
@@ -112,18 +200,18 @@ def _parts(parts: Mapping[tuple[str, str], pd.DataFrame], column: str) -> pd.Dat
 
 def _components(lines: pd.DataFrame, sku_map: pd.DataFrame) -> pd.DataFrame:
     """What each line needs: its own SKU once, or the supplier's SKUs that the map names."""
-    own = pd.DataFrame({"line": np.arange(len(lines)), "sku_key": lines["sku_key"], "units": 1})
+    own = pd.DataFrame({"line": np.arange(len(lines)), "sku_code": lines["sku_code"], "units": 1})
     if sku_map.empty:
         return own
-    entries = sku_map[["sku_key", "supplier", "supplier_sku_key"]].copy()
+    entries = sku_map[["sku_code", "supplier_code", "supplier_sku_code"]].copy()
     entries["units"] = np.maximum(number(sku_map, "units", missing=1), 1)
-    entries = entries.drop_duplicates(["sku_key", "supplier", "supplier_sku_key"])
-    mapped = lines[["sku_key", "supplier"]].assign(line=own["line"])
-    mapped = mapped.merge(entries, on=["sku_key", "supplier"])
-    mapped = mapped[["line", "supplier_sku_key", "units"]]
-    mapped = mapped.rename(columns={"supplier_sku_key": "sku_key"})
-    bare = own[~own["line"].isin(mapped["line"])]
-    return pd.concat([bare, mapped]).sort_values(["line", "sku_key"], ignore_index=True)
+    entries = entries.drop_duplicates(["sku_code", "supplier_code", "supplier_sku_code"])
+    mapped = lines[["sku_code", "supplier_code"]].assign(line=own["line"])
+    mapped = mapped.merge(entries, on=["sku_code", "supplier_code"])
+    mapped = mapped[["line", "supplier_sku_code", "units"]]
+    mapped = mapped.rename(columns={"supplier_sku_code": "sku_code"})
+    bare = own[~has(mapped["line"].to_numpy(), len(own))]
+    return pd.concat([bare, mapped]).sort_values(["line", "sku_code"], ignore_index=True)
 
 
 def _items(
@@ -132,31 +220,28 @@ def _items(
     """Number the SKUs of each supplier order, and find them again in invoices and shipments."""
     components = _components(lines, sku_map)
     frames = (components, invoices, shipments)
-    codes, _ = numbered(*(frame["sku_key"] for frame in frames))
-    supplier_order = lines["supplier_order"].to_numpy()[components["line"]]
+    codes = [frame["sku_code"].to_numpy() for frame in frames]
+    line = components["line"].to_numpy()
+    supplier_order = lines["supplier_order"].to_numpy()[line]
     owners = (supplier_order, *(frame["supplier_order"].to_numpy() for frame in frames[1:]))
-    items, place = _found(owners, codes)
+    size, place = _found(owners, codes)
     components["item"] = place[0]
-    invoices["item"], shipments["item"] = place[1], place[2]
     # A parcel under another supplier's name is still the goods, where only one item could be.
-    orders = (lines["order"].to_numpy()[components["line"]], shipments["order"].to_numpy())
-    several, [own, other] = _found(orders, [codes[0], codes[2]])
-    alone = pd.DataFrame({"pair": own, "item": place[0]}).drop_duplicates()
-    alone = alone[~alone.duplicated("pair", keep=False)]
-    item_of = np.full(several + 1, -1)
-    item_of[alone["pair"]] = alone["item"]
-    lost = (place[2] < 0) & (shipments["sku_key"] != "").to_numpy()
-    shipments["item"] = np.where(lost, item_of[other], place[2])
-    frame = components.drop_duplicates("item").sort_values("item")
-    first = frame.index.to_numpy()
-    return components, pd.DataFrame(
-        {
-            "supplier_order": supplier_order[first],
-            "sku_key": components["sku_key"].to_numpy()[first],
-            "sku": lines["sku"].to_numpy()[components["line"].to_numpy()[first]],
-        },
-        index=pd.RangeIndex(items),
+    lost = np.flatnonzero((place[2] < 0) & (codes[2] != BLANK))
+    asked = shipments["order"].to_numpy()[lost]
+    order = lines["order"].to_numpy()[line]
+    near = np.flatnonzero(np.isin(order, asked[asked >= 0]))
+    several, [own, other] = _found((order[near], asked), [codes[0][near], codes[2][lost]])
+    alone = np.full(several + 1, -1)
+    alone[own] = place[0][near]
+    alone[own[alone[own] != place[0][near]]] = -1
+    place[2][lost] = alone[other]
+    invoices["item"], shipments["item"] = place[1], place[2]
+    first = first_rows(place[0], size)
+    items = pd.DataFrame(
+        {"supplier_order": supplier_order[first], "sku_code": codes[0][first], "line": line[first]}
     )
+    return components, items
 
 
 def _found(owners: tuple[Ints, ...], codes: list[Ints]) -> tuple[int, list[Ints]]:
