@@ -1,4 +1,4 @@
-"""Texts of the rows of a group, joined into one: by column, without a loop over groups."""
+"""Texts joined into one, by column: those of the rows of a group, and those of one row."""
 
 from __future__ import annotations
 
@@ -24,3 +24,16 @@ def joined_texts(owner: pd.Series, texts: pd.Series, between: str = "; ") -> pd.
     lists = pa.ListArray.from_arrays(pa.array(ends), flat)
     joined = pc.binary_join(lists, between).to_pandas()
     return pd.Series(joined.to_numpy(), index=numbers[first], dtype="str")
+
+
+def side_by_side(*parts: pa.Array | str, between: str = "", skip_null: bool = False) -> pa.Array:
+    """The parts of each row one after the other, as 64-bit strings.
+
+    Where a part is null, so is the whole; or the part is left out.
+    """
+    wide = pa.large_string()
+    whole = [
+        pa.scalar(part, wide) if isinstance(part, str) else pc.cast(part, wide) for part in parts
+    ]
+    null = "skip" if skip_null else "emit_null"
+    return pc.binary_join_element_wise(*whole, pa.scalar(between, wide), null_handling=null)
