@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import reduce
+
 import numpy as np
 import pandas as pd
 import pyarrow as pa
@@ -26,14 +28,24 @@ def joined_texts(owner: pd.Series, texts: pd.Series, between: str = "; ") -> pd.
     return pd.Series(joined.to_numpy(), index=numbers[first], dtype="str")
 
 
-def side_by_side(*parts: pa.Array | str, between: str = "", skip_null: bool = False) -> pa.Array:
-    """The parts of each row one after the other, as 64-bit strings.
+def side_by_side(*parts: pa.Array | str, between: str = "") -> pa.Array:
+    """The parts of each row one after the other, as 64-bit strings; null where a part is."""
+    return pc.binary_join_element_wise(*_wide(parts), pa.scalar(between, pa.large_string()))
 
-    Where a part is null, so is the whole; or the part is left out.
-    """
+
+def filled_parts(*parts: pa.Array, between: str) -> pa.Array:
+    """Those parts of each row that are not null, one after the other; blank where all are."""
     wide = pa.large_string()
-    whole = [
+    # pyarrow leaves out the whole row where all of its parts are null.
+    bare = reduce(pc.and_, [pc.is_null(part) for part in parts])
+    blank = pc.if_else(bare, pa.scalar("", wide), pa.scalar(None, wide))
+    return pc.binary_join_element_wise(
+        *_wide((blank, *parts)), pa.scalar(between, wide), null_handling="skip"
+    )
+
+
+def _wide(parts: tuple[pa.Array | str, ...]) -> list[pa.Array | pa.Scalar]:
+    wide = pa.large_string()
+    return [
         pa.scalar(part, wide) if isinstance(part, str) else pc.cast(part, wide) for part in parts
     ]
-    null = "skip" if skip_null else "emit_null"
-    return pc.binary_join_element_wise(*whole, pa.scalar(between, wide), null_handling=null)

@@ -18,6 +18,7 @@ import pyarrow.compute as pc
 from openpyxl.utils import get_column_letter
 
 from reconcile.joined import side_by_side
+from reconcile.money import digits_of
 from reconcile.report import columns
 
 Kind = Literal["text", "prose", "date", "amount", "number", "yes-no", "link"]
@@ -153,7 +154,7 @@ def _amounts(frame: pd.DataFrame, column: Column, home: str) -> pa.Array:
 
 
 def _amount_styles(frame: pd.DataFrame, column: Column, styles: Styles, home: str) -> pa.Array:
-    digits = columns.amount_digits(
+    digits = digits_of(
         frame[column.currency] if column.currency else pd.Series(home, index=frame.index)
     )
     by_digits = pa.array([str(styles["amount", count]) for count in range(MOST_DIGITS + 1)])

@@ -8,7 +8,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.money import minor_digits
+from reconcile.money import decimal_texts, digits_of, minor_digits
 
 # A spreadsheet runs a cell as a formula that begins with one of these, and so does one that
 # follows a separator or quote where the file is read with other separators than its own
@@ -113,37 +113,11 @@ def _suspects(array: pa.Array) -> NDArray[np.bool_]:
     return suspects & known
 
 
-def amount_digits(currency: pd.Series) -> NDArray[np.int64]:
-    """Decimals of each row's currency; 0 where there is none."""
-    codes, names = pd.factorize(currency)
-    known = [minor_digits(str(name)) or 0 for name in names]
-    return np.array([*known, 0], dtype=np.int64)[codes]
-
-
 def amounts(minor: pd.Series, currency: pd.Series | str) -> pa.Array:
     """Minor units as exact decimal text in major units, null where there is no amount."""
     if isinstance(currency, str):
-        return _scaled(minor, minor_digits(currency) or 0)
-    digits = amount_digits(currency)
-    used = np.unique(digits)
-    if len(used) <= 1:
-        return _scaled(minor, int(used[0]) if len(used) else 0)
-    out = pa.nulls(len(minor), pa.string())
-    for count in used:
-        out = pc.if_else(pa.array(digits == count), _scaled(minor, int(count)), out)
-    return out
-
-
-def _scaled(minor: pd.Series, digits: int) -> pa.Array:
-    """Whole numbers seen as decimals with so many digits after the point, as text."""
-    known = minor.notna().to_numpy(dtype=bool)
-    low = minor.fillna(0).to_numpy(dtype=np.int64)
-    # A 128-bit decimal is its low and its high half, the high one all sign.
-    halves = np.stack([low, low >> 63], axis=1)
-    decimals = pa.Array.from_buffers(
-        pa.decimal128(19, digits), len(low), [None, pa.py_buffer(np.ascontiguousarray(halves))]
-    )
-    return pc.if_else(pa.array(known), pc.cast(decimals, pa.string()), None)
+        return decimal_texts(minor, np.array([minor_digits(currency) or 0]))
+    return decimal_texts(minor, digits_of(currency))
 
 
 def grouped(amount: pa.Array) -> pa.Array:

@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from reconcile.joined import side_by_side
+from reconcile.joined import filled_parts, side_by_side
 from reconcile.report import columns
 from reconcile.report.action_sheets import by_urgency
 from reconcile.report.contents import MESSAGE_LISTS, Contents
@@ -97,14 +97,13 @@ def _items(rows: pd.DataFrame) -> pa.Array:
     """Per row: order, goods, document, amount and date; then the sentence with the numbers."""
     order = columns.text(rows["order_ref"])
     due = pc.cast(columns.days(rows["due_by"]), pa.string())
-    head = side_by_side(
+    head = filled_parts(
         side_by_side("order ", order),
         columns.text(rows["sku"]),
         columns.text(rows["document"]),
         _amounts(rows),
         side_by_side("due ", due),
         between="; ",
-        skip_null=True,
     )
     why = plain_texts(pc.fill_null(columns.text(rows["explanation"]), ""))
     why = wrapped_texts(why, _WIDTH - len(_INDENT))
