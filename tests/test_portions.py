@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -12,6 +12,7 @@ import pytest
 
 from reconcile.checks.catalogue import configured, load_catalogue
 from reconcile.intake.load import Intake
+from reconcile.matching.groups import order_groups
 from reconcile.matching.match import Matched
 from reconcile.matching.shared import shared_groups
 from reconcile.night import Clock, check
@@ -19,12 +20,11 @@ from reconcile.portions.check import (
     Terms,
     check_in_portions,
     check_portion,
-    groups_of,
     put_together,
     scout_portion,
     terms_of,
 )
-from reconcile.portions.portion import parted, whole
+from reconcile.portions.portion import Portion, parted, size_of, whole
 from reconcile.shop_file import load_shop
 from tests.bench.processes import REPOSITORY
 from tests.shops import build_shop
@@ -52,6 +52,11 @@ def at_once(folder: Path, as_of: date) -> AtOnce:
     return AtOnce(night.intake, night.matched, night.exceptions, terms)
 
 
+def in_one(intake: Intake) -> Portion:
+    """The whole shop as one portion."""
+    return whole(intake.records, intake.parts, order_groups(intake.records, intake.parts))
+
+
 @pytest.fixture(scope="module")
 def built(tmp_path_factory: pytest.TempPathFactory) -> AtOnce:
     """A shop with every kind of fault and look-alike."""
@@ -76,27 +81,34 @@ def same(whole: AtOnce, matched: Matched, exceptions: pd.DataFrame) -> None:
 
 
 @pytest.mark.parametrize("count", [1, 2, 7])
-def test_portions_of_a_built_shop_give_what_it_gives_at_once(built: AtOnce, count: int) -> None:
-    matched, _, exceptions = check_in_portions(built.intake, built.terms, count)
+def test_portions_of_a_built_shop_give_what_it_gives_at_once(
+    built: AtOnce, count: int, tmp_path: Path
+) -> None:
+    intake, matched, _, exceptions = check_in_portions(built.intake, built.terms, count, tmp_path)
     assert len(exceptions) > 300
     same(built, matched, exceptions)
+    assert len(list(tmp_path.glob("?-orders.arrow"))) == count + 1
+    for name, frame in built.intake.records.items():
+        pd.testing.assert_frame_equal(intake.records[name], frame)
 
 
-def test_portions_of_the_sample_shop_give_what_it_gives_at_once(sample: AtOnce) -> None:
-    matched, _, exceptions = check_in_portions(sample.intake, sample.terms, 2)
+def test_portions_of_the_sample_shop_give_what_it_gives_at_once(
+    sample: AtOnce, tmp_path: Path
+) -> None:
+    _, matched, _, exceptions = check_in_portions(sample.intake, sample.terms, 2, tmp_path)
     same(sample, matched, exceptions)
 
 
 @pytest.mark.no_cover
-def test_64_portions_give_what_the_shop_gives_at_once(built: AtOnce) -> None:
-    matched, _, exceptions = check_in_portions(built.intake, built.terms, 64)
+def test_64_portions_give_what_the_shop_gives_at_once(built: AtOnce, tmp_path: Path) -> None:
+    _, matched, _, exceptions = check_in_portions(built.intake, built.terms, 64, tmp_path)
     same(built, matched, exceptions)
 
 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_any_way_to_hand_out_the_groups_gives_the_same(built: AtOnce, seed: int) -> None:
-    terms, everything = built.terms, whole(built.intake, groups_of(built.intake))
-    shared = shared_groups([scout_portion(everything, terms)], everything.size)
+    terms, everything = built.terms, in_one(built.intake)
+    shared = shared_groups([scout_portion(everything, terms)], size_of(everything.groups))
     assert 0 < shared.sum() < len(shared)
     random = np.random.default_rng(seed)
     place = np.append(np.where(shared, 3, random.integers(0, 3, len(shared))), 3)
@@ -106,16 +118,8 @@ def test_any_way_to_hand_out_the_groups_gives_the_same(built: AtOnce, seed: int)
     same(built, matched, exceptions)
 
 
-def test_portions_wait_on_disk(built: AtOnce, tmp_path: Path) -> None:
-    intake = replace(built.intake, records=dict(built.intake.records))
-    matched, _, exceptions = check_in_portions(intake, built.terms, 2, tmp_path)
-    same(built, matched, exceptions)
-    assert "orders" not in intake.records
-    assert len(list(tmp_path.glob("*-orders.arrow"))) > 1
-
-
 def test_an_order_is_never_parted_from_what_names_it(built: AtOnce) -> None:
-    groups = groups_of(built.intake)
+    groups = in_one(built.intake).groups
     records = built.intake.records
     of_key = pd.DataFrame(
         {
@@ -135,7 +139,7 @@ def test_an_order_is_never_parted_from_what_names_it(built: AtOnce) -> None:
 
 def test_what_shares_nothing_is_parted(built: AtOnce) -> None:
     """Else one portion would hold the whole shop, and nothing would be gained."""
-    groups = np.concatenate(list(groups_of(built.intake).values()))
+    groups = np.concatenate(list(in_one(built.intake).groups.values()))
     sizes = np.bincount(groups[groups >= 0])
     assert len(sizes) > 200
     assert sizes.max() < len(groups) / 4

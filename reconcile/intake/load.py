@@ -49,7 +49,7 @@ class Intake:
     the canonical columns that every one of its sources brings.
     """
 
-    records: dict[str, pd.DataFrame]
+    records: Mapping[str, pd.DataFrame]
     parts: dict[tuple[str, str], pd.DataFrame]
     files: pd.DataFrame
     sums: pd.DataFrame

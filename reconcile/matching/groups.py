@@ -16,6 +16,8 @@ from reconcile.matching.connected import connected
 from reconcile.matching.parcel_numbers import number_parts
 
 GROUPED = ("orders", "invoices", "payments", "shipments")
+# The columns that references stand in, and what tells whose they are
+NAMING = ("store", "order_ref", "order_ref_key", "invoice_no_key", "tracking_no")
 _ALONE = -1  # bears no reference to an order or an invoice
 
 
@@ -23,6 +25,8 @@ def order_groups(
     records: Mapping[str, pd.DataFrame], parts: Mapping[tuple[str, str], pd.DataFrame]
 ) -> dict[str, Ints]:
     """The group of each row, by record; -1 where a row bears no reference.
+
+    Of the records that are parted (``GROUPED``) the columns in ``NAMING`` are asked for.
 
     Two rows are of one group where they name one order, one invoice number, one tracking number
     or, where references are ambiguous, one reference as it is written.

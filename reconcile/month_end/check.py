@@ -111,7 +111,7 @@ def check_month(said: Said, month: Month, nights: pd.DataFrame | None) -> CashCh
     )
 
 
-def _some(records: dict[str, pd.DataFrame], name: str) -> bool:
+def _some(records: Mapping[str, pd.DataFrame], name: str) -> bool:
     return name in records and len(records[name]) > 0
 
 

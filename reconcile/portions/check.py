@@ -17,21 +17,13 @@ from reconcile.checks.inputs import Told, input_table
 from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
 from reconcile.intake.load import Intake
-from reconcile.matching.groups import order_groups
+from reconcile.matching.groups import GROUPED, NAMING, order_groups
 from reconcile.matching.match import Matched, match
 from reconcile.matching.shared import Scouted, scouted, shared_groups
 from reconcile.matching.thinned import thinned
 from reconcile.matching.union import SMALL, Union, moved_on
-from reconcile.portions.portion import (
-    Bools,
-    Ints,
-    Portion,
-    Shelf,
-    hand_out,
-    joined,
-    parted,
-    whole,
-)
+from reconcile.portions.portion import Bools, Ints, Portion, hand_out, joined, size_of
+from reconcile.portions.shelf import Shelf
 from reconcile.shop import Shop
 
 _WHOLE = ("inputs", SMALL)  # tables that stand for the whole shop
@@ -96,31 +88,24 @@ def scout_portion(portion: Portion, terms: Terms) -> Scouted:
     return scouted(portion.records, portion.parts, terms.brought, portion.groups)
 
 
-def groups_of(intake: Intake) -> dict[str, Ints]:
-    """The group of each row of the records that are parted."""
-    return order_groups(intake.records, intake.parts)
-
-
 def check_in_portions(
-    intake: Intake, terms: Terms, count: int, folder: Path | None = None
-) -> tuple[Matched, dict[str, pd.DataFrame], pd.DataFrame]:
-    """Match and check a shop in about ``count`` portions: facts, fact tables and exceptions.
+    intake: Intake, terms: Terms, count: int, folder: Path
+) -> tuple[Intake, Matched, dict[str, pd.DataFrame], pd.DataFrame]:
+    """Match and check a shop in about ``count`` portions, which wait in a folder of their own.
 
-    The exceptions are the same, and in the same order, whatever the count. With a ``folder`` the
-    portions wait there; then the records that are parted are taken out of ``intake``.
+    Gives the intake, whose records are then on disk as long as the folder is there, the facts,
+    the fact tables and the exceptions. Those are the same, and in the same order, whatever the
+    count. Nothing else may hold the intake, or its records stay in memory.
     """
-    everything = whole(intake, groups_of(intake))
-    even = hand_out(np.zeros(everything.size, dtype=bool), count)
-    several = parted(everything, even, count + 1)
-    portions: Sequence[Portion] = list(several) if folder is None else Shelf.of(several, folder)
-    size, names = everything.size, list(everything.rows)
-    del everything
-    if folder is not None:
-        for name in names:
-            del intake.records[name]
-    shared = shared_groups([scout_portion(each, terms) for each in portions], size)
-    found = _each_checked(portions, np.append(shared, True), terms)
-    return put_together(found, intake, terms)
+    shelf = Shelf(dict(intake.records), GROUPED, folder)
+    intake = replace(intake, records=shelf)
+    groups = order_groups(shelf.named(NAMING), intake.parts)
+    even = hand_out(np.zeros(size_of(groups), dtype=bool), count)
+    portions = shelf.parted(intake.parts, groups, even, count + 1)
+    scouts = [scout_portion(each, terms) for each in portions]
+    shared = np.append(shared_groups(scouts, size_of(groups)), True)
+    found = put_together(_each_checked(portions, shared, terms), intake, terms)
+    return intake, *found
 
 
 def _each_checked(
@@ -132,10 +117,10 @@ def _each_checked(
         looks = {name: shared[group] for name, group in portion.groups.items()}
         others.append(portion.only(looks))
         alone = portion.only({name: ~mask for name, mask in looks.items()})
-        if any(len(row) for row in alone.rows.values()):
+        if alone.has_rows:
             yield alone.rows, check_portion(alone, terms)
     last = joined(others)
-    if any(len(row) for row in last.rows.values()):
+    if last.has_rows:
         yield last.rows, check_portion(last, terms)
 
 

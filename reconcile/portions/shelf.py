@@ -1,0 +1,107 @@
+"""Records that wait on disk, whole and in portions, while others are worked on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.feather
+import pyarrow.ipc
+
+from reconcile.portions.portion import Ints, Parts, Portion, parts_of, rows_of
+
+
+class Shelf(Mapping[str, pd.DataFrame]):
+    """Records by name, some of them on disk: those are read anew each time they are asked for."""
+
+    def __init__(
+        self, records: dict[str, pd.DataFrame], names: Sequence[str], folder: Path
+    ) -> None:
+        """Put the records of these names on disk, out of ``records``."""
+        self._folder = folder
+        self._rows = {name: len(records[name]) for name in names if name in records}
+        for name in self._rows:
+            _write(records.pop(name), folder / f"{name}.arrow")
+        self._held = records
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        """The whole record."""
+        on_disk = name in self._rows
+        return _load(self._folder / f"{name}.arrow") if on_disk else self._held[name]
+
+    def __iter__(self) -> Iterator[str]:
+        """The names of the records."""
+        return iter([*self._rows, *self._held])
+
+    def __len__(self) -> int:
+        """How many records there are."""
+        return len(self._rows) + len(self._held)
+
+    def named(self, wanted: Sequence[str]) -> dict[str, pd.DataFrame]:
+        """The records that are on disk, with those of some columns that each of them has."""
+        return {name: _load(self._folder / f"{name}.arrow", wanted) for name in self._rows}
+
+    def counts(self) -> dict[str, int]:
+        """How many rows each record has."""
+        return self._rows | {name: len(frame) for name, frame in self._held.items()}
+
+    def parted(self, parts: Parts, groups: Mapping[str, Ints], place: Ints, count: int) -> Parted:
+        """Write ``count`` portions, where ``place`` tells each group's."""
+        at = {name: place[group] for name, group in groups.items()}
+        rows = [
+            {name: np.flatnonzero(mine == number) for name, mine in at.items()}
+            for number in range(count)
+        ]
+        for name in groups:
+            frame = self[name]
+            for number in range(count):
+                _write(rows_of(frame, rows[number][name]), self._folder / _named(number, name))
+        kept = [
+            Portion(
+                self._held,
+                parts_of(parts, {name: mine == number for name, mine in at.items()}),
+                mine_of,
+                {name: groups[name][row] for name, row in mine_of.items()},
+            )
+            for number, mine_of in enumerate(rows)
+        ]
+        return Parted([(at, one) for at, one in enumerate(kept) if one.has_rows], self._folder)
+
+
+class Parted(Sequence[Portion]):
+    """Portions whose rows wait on disk; one at a time is read when it is asked for."""
+
+    def __init__(self, kept: list[tuple[int, Portion]], folder: Path) -> None:
+        """``kept``: the number of each, and what of it stays in memory."""
+        self._kept, self._folder = kept, folder
+
+    def __len__(self) -> int:
+        """How many portions have any row."""
+        return len(self._kept)
+
+    def __getitem__(self, at: int) -> Portion:  # type: ignore[override]  # no slices
+        """A portion with its rows."""
+        number, kept = self._kept[at]
+        records = {name: _load(self._folder / _named(number, name)) for name in kept.rows}
+        return Portion(dict(kept.records) | records, kept.parts, kept.rows, kept.groups)
+
+
+def _named(number: int, record: str) -> str:
+    return f"{number}-{record}.arrow"
+
+
+def _write(frame: pd.DataFrame, path: Path) -> None:
+    pyarrow.feather.write_feather(frame, path, compression="lz4")
+
+
+def _load(path: Path, wanted: Sequence[str] | None = None) -> pd.DataFrame:
+    """A file as it was written; or those of the wanted columns that it has."""
+    if wanted is not None:
+        with pa.OSFile(str(path)) as file:
+            have = set(pa.ipc.open_file(file).schema.names)
+        wanted = [name for name in wanted if name in have]
+    frame: pd.DataFrame = pyarrow.feather.read_feather(path, columns=wanted, memory_map=False)
+    return frame
