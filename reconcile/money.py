@@ -66,8 +66,15 @@ def split_in_proportion(totals: Ints, group: NDArray[np.intp], weights: Ints) ->
     Whole units, largest remainder first, ties in row order; where all weights of a group are
     zero its rows weigh the same. The parts of a group add up to its total exactly.
     """
-    if not len(group):
-        return np.zeros(0, dtype=np.int64)
+    groups = len(totals)
+    out = np.asarray(totals[group], dtype=np.int64)
+    several = np.flatnonzero(np.bincount(group, minlength=groups)[group] > 1)
+    if len(several):  # a row that is alone has the whole
+        out[several] = _split(totals, group[several], weights[several])
+    return out
+
+
+def _split(totals: Ints, group: NDArray[np.intp], weights: Ints) -> Ints:
     groups = len(totals)
     weight = np.maximum(weights, 0)
     base = _group_sum(group, weight, groups)

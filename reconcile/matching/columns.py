@@ -94,11 +94,17 @@ def ranked(*columns: pd.Series) -> tuple[list[Ints], pd.Series]:
     return [rank[code] for code in codes], names.iloc[place].reset_index(drop=True)
 
 
+def as_array(texts: pd.Series) -> pa.Array:
+    """A column of texts in one piece, blank where one is missing."""
+    array = pa.array(texts, pa.large_string(), from_pandas=True)
+    if isinstance(array, pa.ChunkedArray):
+        array = pa.concat_arrays(array.chunks or [pa.array([], pa.large_string())])
+    return pc.fill_null(array, "") if array.null_count else array
+
+
 def texts_at(names: pd.Series, at: NDArray[np.integer]) -> pd.Series:
     """Texts by their position; blank where it is below 0."""
-    array = pa.array(names, pa.large_string(), from_pandas=True)
-    if isinstance(array, pa.ChunkedArray):
-        array = array.combine_chunks()
+    array = as_array(names)
     missing = at < 0
     if not missing.any():
         return _as_series(array.take(pa.array(at)))

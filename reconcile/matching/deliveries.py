@@ -8,8 +8,18 @@ import numpy as np
 import pandas as pd
 
 from reconcile.matching.billing import is_replacement
-from reconcile.matching.columns import Bools, Days, count, days, latest, text
-from reconcile.matching.parcel_numbers import is_damaged, posted_matches
+from reconcile.matching.columns import (
+    Bools,
+    Days,
+    count,
+    days,
+    known,
+    latest,
+    number,
+    text,
+    texts_at,
+)
+from reconcile.matching.parcel_numbers import is_damaged, posted_others
 from reconcile.matching.tie import Tied
 from reconcile.shop import Supplier
 
@@ -64,8 +74,10 @@ def _delivery_days(tied: Tied, suppliers: Mapping[str, Supplier]) -> np.ndarray:
     """Calendar days from dispatch to delivery: the quote's, the supplier's, else what is usual."""
     lines = tied.lines
     own = {name: supplier.delivery_days for name, supplier in suppliers.items()}
-    takes = lines["delivery_days"].fillna(lines["supplier"].map(own).astype("Int64"))
-    return np.asarray(takes.fillna(USUAL_DELIVERY_DAYS).to_numpy(np.int64))
+    told = [own.get(name) for name in tied.names.supplier]
+    usual = [USUAL_DELIVERY_DAYS if of_supplier is None else of_supplier for of_supplier in told]
+    takes = np.array(usual, dtype=np.int64)[lines["supplier_code"].to_numpy()]
+    return np.where(known(lines, "delivery_days"), number(lines, "delivery_days"), takes)
 
 
 def _later(start: Days, more: np.ndarray) -> Days:
@@ -81,14 +93,13 @@ def _add_storefront(facts: pd.DataFrame, tied: Tied, parcels: pd.DataFrame) -> N
     """What the storefront shows to the customer, and whether it is what the supplier gave."""
     lines = tied.lines
     sent, posted = days(lines, "sent_date"), days(lines, "tracking_posted_date")
-    number = text(lines, "tracking_no")
-    shown = (number != "").to_numpy()
+    posted_number = text(lines, "tracking_no")
+    shown = (posted_number != "").to_numpy()
     facts["shown_sent"] = shown | ~np.isnat(sent)
     facts["shown_sent_date"] = np.where(np.isnat(sent), posted, sent)
-    facts["posted_number"] = number
+    facts["posted_number"] = posted_number
     facts["posted_date"] = np.where(np.isnat(posted), days(lines, "first_number_date"), posted)
-    gave, match = posted_matches(tied, parcels)
-    other = gave & shown & ~match
+    other = posted_others(tied, parcels)
     unclear = other & is_damaged(lines)
     facts["posted_other"] = pd.arrays.BooleanArray(other & ~unclear, unclear)
     facts["supplier_number"] = _given_numbers(tied, parcels, other)
@@ -96,12 +107,14 @@ def _add_storefront(facts: pd.DataFrame, tied: Tied, parcels: pd.DataFrame) -> N
 
 def _given_numbers(tied: Tied, parcels: pd.DataFrame, wanted: Bools) -> pd.Series:
     """The first number that was given for each of the wanted lines, whole or not."""
-    numbers = text(tied.shipments, "tracking_no")
-    at = parcels["shipment"].to_numpy()
-    mine = parcels[wanted[parcels["line"].to_numpy()] & (numbers != "").to_numpy()[at]]
-    at = mine["shipment"].to_numpy()
-    found = pd.DataFrame({"line": mine["line"], "number": numbers.to_numpy()[at]})
-    found["day"] = days(tied.shipments, "shipped_date")[at]
+    numbers, shipments = text(tied.shipments, "tracking_no"), tied.shipments
+    shipment, line = (parcels[name].to_numpy() for name in ("shipment", "line"))
+    mine = np.flatnonzero(wanted[line])
+    shipment, line = shipment[mine], line[mine]
+    found = pd.DataFrame({"line": line, "number": texts_at(numbers, shipment), "at": shipment})
+    found["day"] = days(shipments, "shipped_date")[shipment]
+    found = found[(found["number"] != "").to_numpy()]
     found = found.sort_values(["line", "day", "number"]).drop_duplicates("line")
-    first = found.set_index("line")["number"].reindex(tied.lines.index)
-    return first.fillna("").astype("str")
+    place = np.full(len(tied.lines), -1, dtype=np.int64)
+    place[found["line"].to_numpy()] = found["at"].to_numpy()
+    return texts_at(numbers, place)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Bools, Ints
+from reconcile.matching.columns import Bools, Ints, combined, distinct, has, pairs_of
 from reconcile.matching.orders import AMBIGUOUS
 from reconcile.matching.tie import Tied
 
@@ -53,6 +53,8 @@ def _ambiguous(tied: Tied) -> pd.DataFrame:
     """A reference that several orders bear may mean each of them."""
     named = tied.paid_orders
     named = named[(named["order"] == AMBIGUOUS).to_numpy()]
+    if named.empty:
+        return _pairs(np.zeros(0, np.int64), np.zeros(0, np.int64))
     orders = tied.orders.orders[["key"]].reset_index(names="order")
     found = named[["row_id", "key"]].merge(orders, on="key")
     owners = tied.supplier_orders.reset_index(names="owner")[["owner", "order"]]
@@ -65,24 +67,31 @@ def _by_number(tied: Tied, shares: pd.DataFrame, named: pd.DataFrame, loose: Boo
 
     One number may stand under several currencies: what is loose may be for each of them.
     """
-    unfound = named.loc[named["invoice"] < 0, "payment"]
-    both = tied.paid_orders["row_id"]
-    numbers = tied.paid_invoices
-    row = numbers["row_id"]
-    numbers = numbers[row.isin(unfound) | row.isin(both) | loose[row.to_numpy(np.int64)]]
-    billed = tied.invoices[["invoice_no_key", "supplier_order"]]
-    billed = billed[billed["supplier_order"] >= 0].drop_duplicates()
-    found = numbers.merge(billed, left_on="key", right_on="invoice_no_key")
-    pairs = _pairs(found["row_id"].to_numpy(), found["supplier_order"].to_numpy())
-    known = shares[["payment", "owner"]].drop_duplicates()
-    reached = pairs.merge(known, how="left", indicator=True)
-    return pairs[(reached["_merge"] == "left_only").to_numpy()]
+    size = len(tied.payments)
+    wanted = loose | has(tied.paid_orders["row_id"].to_numpy(), size)
+    wanted |= has(named["payment"].to_numpy(np.int64)[(named["invoice"] < 0).to_numpy()], size)
+    row, number = (tied.paid_invoices[name].to_numpy() for name in ("row_id", "number_code"))
+    use = wanted[row]
+    row, number = row[use], number[use]
+    bills = tied.invoices["number_code"].to_numpy()
+    owner = tied.invoices["supplier_order"].to_numpy()
+    numbers = int(max(number.max(initial=-1), bills.max(initial=-1))) + 1
+    billed = np.flatnonzero(has(number, numbers)[bills] & (owner >= 0))
+    _, first = distinct(combined(bills[billed], owner[billed]))
+    billed = billed[first]
+    at, bill = pairs_of(number, bills[billed], numbers)
+    pairs = _pairs(row[at], owner[billed][bill])
+    known = shares[["payment", "owner"]]
+    known = known[has(pairs["payment"].to_numpy(), size)[known["payment"].to_numpy()]]
+    both = combined(*(np.append(pairs[name], known[name]) for name in ("payment", "owner")))
+    return pairs[~np.isin(both[: len(pairs)], both[len(pairs) :])]
 
 
 def _elsewhere(tied: Tied, shares: pd.DataFrame) -> pd.DataFrame:
     """Money for an order at a supplier that has no line of it may be the other suppliers'."""
     lost = shares[stray_owners(tied)[shares["owner"].to_numpy(np.int64)]]
-    owners = tied.supplier_orders.reset_index(names="other")[["other", "order"]]
-    order = tied.supplier_orders["order"].to_numpy()[lost["owner"].to_numpy(np.int64)]
-    found = lost.assign(order=order).merge(owners, on="order")
-    return _pairs(found["payment"].to_numpy(), found["other"].to_numpy())
+    order = tied.supplier_orders["order"].to_numpy()
+    mine = order[lost["owner"].to_numpy(np.int64)]
+    others = np.flatnonzero(has(mine, len(tied.orders.orders))[order])
+    at, other = pairs_of(mine, order[others], len(tied.orders.orders))
+    return _pairs(lost["payment"].to_numpy()[at], others[other])

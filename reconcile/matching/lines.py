@@ -7,7 +7,17 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Ints, text, texts_at, total
+from reconcile.matching.columns import (
+    Ints,
+    has,
+    known,
+    masked,
+    number,
+    numbered,
+    text,
+    texts_at,
+    total,
+)
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
 from reconcile.money import round_half_up, split_in_proportion, within_tolerance
@@ -25,34 +35,28 @@ def order_lines(
 ) -> pd.DataFrame:
     """Every fact of ``facts.ORDER_LINES``; adds the amounts of each line to ``tied.lines``."""
     lines = tied.lines
-    owner = lines["supplier_order"].to_numpy()
-    main = orders[orders["main"]].set_index("supplier_order").sort_index()
-    mine = main.iloc[owner].reset_index(drop=True)
-    paid = mine["paid"].to_numpy(np.int64)
-    payable = mine["payable"].fillna(0).to_numpy(np.int64)
-    out = lines[["order", "supplier_order", "supplier", "sku", "sku_key"]].copy()
-    out["line_no"] = text(lines, "line_no")
-    out["currency"] = mine["currency"]
-    out["funded"] = mine["funded"]
+    mine = _speaking(orders)[lines["supplier_order"].to_numpy()]
+    paid, payable = (number(orders, name)[mine] for name in ("paid", "payable"))
+    names = ["order", "supplier_order", "supplier", "sku", "sku_key"]
+    out = lines[names].assign(line_no=text(lines, "line_no"))
+    code = money.rows["currency_code"].to_numpy()[mine]
+    out["currency"] = texts_at(tied.names.currency, code)
+    out["funded"] = orders["funded"].array.take(mine)
     for name in ("ordered", "live", "shipped"):
         out[name] = lines[name]
     missing = np.maximum(lines["live"].to_numpy() - lines["shipped"].to_numpy(), 0)
     out["missing"] = missing
-    known = mine["payable"].notna().to_numpy()
     covered = (paid >= payable) | within_tolerance(
         payable - paid, payable, out["currency"], tolerance.absolute, tolerance.percent
     )
-    out["paid_in_full"] = (paid > 0) & (~known | covered)
-    share = _share_of_paid(tied, money, main)
+    out["paid_in_full"] = (paid > 0) & (~known(orders, "payable")[mine] | covered)
+    share = _share_of_paid(tied, money, orders)
     lines["paid_minor"] = share
     out["share_of_paid"] = share
-    live = np.maximum(out["live"].to_numpy(np.int64), 1)
+    live = np.maximum(lines["live"].to_numpy(np.int64), 1)
     out["share_of_missing"] = round_half_up(share * missing, live)
-    out["last_paid_date"] = mine["last_paid_date"]
-    own = out["supplier"].map(
-        {name: supplier.dispatch_days for name, supplier in suppliers.items()}
-    )
-    out["dispatch_days"] = lines["dispatch_days"].fillna(own.astype("Int64"))
+    out["last_paid_date"] = orders["last_paid_date"].to_numpy()[mine]
+    out["dispatch_days"] = _dispatch_days(tied, suppliers)
     unread = rejected_keys[
         (rejected_keys["record"] == "shipments") & (rejected_keys["column"] == "order_ref")
     ]
@@ -61,41 +65,54 @@ def order_lines(
     posted = (text(lines, "tracking_no") != "").to_numpy()
     told = "tracking_no" in brought
     out["posted"] = pd.arrays.BooleanArray(posted, np.full(len(lines), not told))
-    out["first_number_date"] = lines["first_number_date"]
-    out["first_number"] = lines["first_number"]
-    out["carrier"] = lines["carrier"]
+    for name in ("first_number_date", "first_number", "carrier"):
+        out[name] = lines[name]
     return out
 
 
-def _share_of_paid(tied: Tied, money: Moneys, main: pd.DataFrame) -> Ints:
+def _speaking(orders: pd.DataFrame) -> Ints:
+    """For each supplier order the row of the facts of supplier orders that speaks for it."""
+    at = np.flatnonzero(orders["main"].to_numpy(dtype=bool))
+    out = np.empty(len(at), dtype=np.int64)
+    out[orders["supplier_order"].to_numpy()[at]] = at  # each has one
+    return out
+
+
+def _dispatch_days(tied: Tied, suppliers: Mapping[str, Supplier]) -> pd.arrays.IntegerArray:
+    """Business days to dispatch of each line: the quote's, else the supplier's where it has any."""
+    of = {name: supplier.dispatch_days for name, supplier in suppliers.items()}
+    own = [of.get(name) for name in tied.names.supplier]
+    code = tied.lines["supplier_code"].to_numpy()
+    told = known(tied.lines, "dispatch_days")
+    days = np.array([day or 0 for day in own], dtype=np.int64)[code]
+    blank = np.array([day is None for day in own], dtype=bool)[code]
+    return masked(np.where(told, number(tied.lines, "dispatch_days"), days), ~told & blank)
+
+
+def _share_of_paid(tied: Tied, money: Moneys, orders: pd.DataFrame) -> Ints:
     """What is paid, split over the lines by what is payable for each, largest remainder first."""
     lines = tied.lines
     owner = lines["supplier_order"].to_numpy()
-    billed = _billed_of_lines(tied, money, main)
+    speaking = _speaking(orders)
+    billed = _billed_of_lines(tied, money, speaking)
     lines["billed_minor"] = billed
-    agreed = lines["agreed_minor"].fillna(0).to_numpy(np.int64)
-    has_bill = total(owner, np.maximum(billed, 0), len(tied.supplier_orders)) > 0
-    weight = np.where(has_bill[owner], billed, agreed)
-    paid = np.zeros(len(tied.supplier_orders), dtype=np.int64)
-    paid[main.index.to_numpy()] = np.maximum(main["paid"].to_numpy(np.int64), 0)
+    has_bill = total(owner, np.maximum(billed, 0), len(speaking)) > 0
+    weight = np.where(has_bill[owner], billed, number(lines, "agreed_minor"))
+    paid = np.maximum(orders["paid"].to_numpy(np.int64)[speaking], 0)
     return split_in_proportion(paid, owner, weight)
 
 
-def _billed_of_lines(tied: Tied, money: Moneys, main: pd.DataFrame) -> Ints:
+def _billed_of_lines(tied: Tied, money: Moneys, speaking: Ints) -> Ints:
     """Billed less duplicate billing of each line, in the currency that speaks for its order."""
     bills, components, lines = money.bills, tied.components, tied.lines
-    currency = money.rows["currency"].to_numpy()[bills["money"].to_numpy(np.int64)]
-    spoken = np.full(len(tied.supplier_orders), "", dtype=object)
-    spoken[main.index.to_numpy()] = main["currency"].to_numpy()
+    use = has(speaking, len(money.rows))[bills["money"].to_numpy(np.int64)]
     item = bills["item"].to_numpy(np.int64)
-    use = spoken[tied.items["supplier_order"].to_numpy()[item]] == currency
     net = (bills["amount"] - bills["duplicate"]).to_numpy(np.int64)
     per_item = total(item[use], net[use], len(tied.items))
-    part = components["line"].to_numpy()
+    part, owner = components["line"].to_numpy(), components["item"].to_numpy()
     weights = lines["ordered"].to_numpy()[part] * components["units"].to_numpy()
-    sign = np.sign(per_item)
-    split = split_in_proportion(np.abs(per_item), components["item"].to_numpy(), weights)
-    split = split * sign[components["item"].to_numpy()] if len(part) else split
+    split = split_in_proportion(np.abs(per_item), owner, weights)
+    split = split * np.sign(per_item)[owner] if len(part) else split
     return total(part, split, len(lines))
 
 
@@ -105,22 +122,22 @@ def supplier_order_lines(tied: Tied, money: Moneys, orders: pd.DataFrame) -> pd.
     at = bills["item"].to_numpy(np.int64)
     row = bills["money"].to_numpy(np.int64)
     owner = items["supplier_order"].to_numpy()[at]
-    mine = orders.iloc[row].reset_index(drop=True)
-    out = pd.DataFrame(
+    pairs = tied.supplier_orders
+    [code], names = numbered(tied.lines["sku"])
+    return pd.DataFrame(
         {
             "supplier_order": owner,
-            "order": mine["order"],
-            "supplier": mine["supplier"],
-            "sku": texts_at(tied.lines["sku"], items["line"].to_numpy()[at]),
+            "order": pairs["order"].to_numpy()[owner],
+            "supplier": texts_at(tied.names.supplier, pairs["supplier_code"].to_numpy()[owner]),
+            "sku": texts_at(names, code[items["line"].to_numpy()[at]]),
             "sku_key": texts_at(tied.names.sku, items["sku_code"].to_numpy()[at]),
-            "currency": mine["currency"],
-            "main": mine["main"],
+            "currency": texts_at(tied.names.currency, money.rows["currency_code"].to_numpy()[row]),
+            "main": orders["main"].to_numpy()[row],
+            "ordered": bills["ordered"],
+            "billed_qty": bills["billed_qty"],
+            "duplicate_qty": bills["excess"],
+            "duplicate_billing": bills["duplicate"],
+            "duplicate_billing_paid": orders["duplicate_billing_paid"].to_numpy()[row],
+            "last_billed_date": bills["last_billed_date"],
         }
     )
-    out["ordered"] = bills["ordered"]
-    out["billed_qty"] = bills["billed_qty"]
-    out["duplicate_qty"] = bills["excess"]
-    out["duplicate_billing"] = bills["duplicate"]
-    out["duplicate_billing_paid"] = mine["duplicate_billing_paid"]
-    out["last_billed_date"] = bills["last_billed_date"]
-    return out

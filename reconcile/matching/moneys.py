@@ -48,7 +48,9 @@ class Moneys:
     per item and currency. ``undecided``: payments that could not be allocated in full.
     ``on_invoice``: those that name a known invoice. ``searched``: those for a part of one.
     ``suggestions``: what payments without any reference may be for. ``of_invoices``: the row that
-    each invoice line is billed on, or -1.
+    each invoice line is billed on, or -1. ``invoice``: the number of its invoice (supplier,
+    invoice number and currency), of which ``invoice_total`` is the amount; ``named_invoice``: the
+    one that each of ``paid_invoices`` names, or -1.
     """
 
     rows: pd.DataFrame
@@ -62,6 +64,9 @@ class Moneys:
     searched: Bools
     suggestions: Suggestions
     of_invoices: Ints
+    invoice: Ints
+    invoice_total: Ints
+    named_invoice: Ints
 
 
 class _Rows:
@@ -154,8 +159,8 @@ def _bills(tied: Tied, amount: Ints, at_invoice: Ints) -> pd.DataFrame:
     return frame
 
 
-def _invoiced(tied: Tied, amount: Ints, at_invoice: Ints) -> tuple[Invoiced, Ints]:
-    """Invoices by supplier, number and currency, and which one each payment's number names."""
+def _invoiced(tied: Tied, amount: Ints, at_invoice: Ints) -> tuple[Invoiced, Ints, Ints]:
+    """Invoices by supplier, number and currency: each line's, and which each payment names."""
     invoices, payments, numbers = tied.invoices, tied.payments, tied.paid_invoices
     row = numbers["row_id"].to_numpy()
     names = ("supplier_code", "number_code", "currency_code")
@@ -169,7 +174,7 @@ def _invoiced(tied: Tied, amount: Ints, at_invoice: Ints) -> tuple[Invoiced, Int
     rows, amounts = sums(amount[known], invoice[known], at_invoice[known])
     rows = known[rows]
     found = {"invoice": invoice[rows], "money": at_invoice[rows], "amount": amounts}
-    return Invoiced(pd.DataFrame(found), total(invoice, amount, size)), named
+    return Invoiced(pd.DataFrame(found), total(invoice, amount, size)), invoice, named
 
 
 def _with_payments(
@@ -183,7 +188,7 @@ def _with_payments(
 ) -> Moneys:
     payments = tied.payments
     at_invoice, at_paid = places
-    invoiced, named_invoice = _invoiced(tied, amount, at_invoice)
+    invoiced, invoice, named_invoice = _invoiced(tied, amount, at_invoice)
     by_order = pd.DataFrame({"payment": tied.paid_orders["row_id"], "money": at_paid})
     by_invoice = pd.DataFrame({"payment": tied.paid_invoices["row_id"], "invoice": named_invoice})
     all_by_invoice = by_invoice
@@ -240,6 +245,9 @@ def _with_payments(
         on_invoice=on_invoice,
         suggestions=suggest(tied, frame, bare),
         of_invoices=at_invoice,
+        invoice=invoice,
+        invoice_total=invoiced.totals,
+        named_invoice=named_invoice,
     )
 
 

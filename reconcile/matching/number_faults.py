@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from reconcile.joined import joined_texts
-from reconcile.matching.columns import Bools, has, numbered, text
+from reconcile.matching.columns import Bools, as_array, has, places, text, texts_at
 from reconcile.matching.parcel_numbers import BETWEEN, is_damaged, split
 from reconcile.matching.tie import Tied
 from reconcile.tracking import CHECK_DIGIT, judge
@@ -26,17 +26,19 @@ def add_number_faults(facts: pd.DataFrame, tied: Tied, patterns: Sequence[str]) 
     """
     numbers, damaged = text(tied.shipments, "tracking_no"), is_damaged(tied.shipments)
     fault = number_faults(numbers, patterns)
-    facts["number_fault"] = fault.where(~damaged, numbers + _CHANGED).astype("str")
-    facts["number_wrong"] = (facts["number_fault"] != "").to_numpy(dtype=bool)
+    if damaged.any():
+        fault = fault.where(~damaged, numbers + _CHANGED).astype("str")
+    facts["number_fault"] = fault
+    facts["number_wrong"] = (fault != "").to_numpy(dtype=bool)
 
 
 def number_faults(cells: pd.Series, patterns: Sequence[str]) -> pd.Series:
     """What is wrong with the numbers of each cell; blank where nothing is."""
-    [code], texts = numbered(cells)
-    found = _judged(pa.array(texts, pa.string()), patterns)
-    wrong = found[found["fault"] != ""].drop_duplicates(["at", "number"])
-    said = joined_texts(wrong["at"], _in_words(wrong)).reindex(range(len(texts)))
-    return pd.Series(said.fillna("").to_numpy()[code], index=cells.index, dtype="str")
+    found = _judged(as_array(cells), patterns)
+    wrong = found[(found["fault"] != "").to_numpy()].drop_duplicates(["at", "number"])
+    said = joined_texts(wrong["at"], _in_words(wrong))
+    shown = texts_at(said, places(said.index.to_numpy(np.int64), len(cells)))
+    return shown.set_axis(cells.index)
 
 
 def _in_words(wrong: pd.DataFrame) -> pd.Series:
@@ -56,7 +58,12 @@ def _judged(cells: pa.Array, patterns: Sequence[str]) -> pd.DataFrame:
     """
     if not pc.all(pc.string_is_ascii(cells)).as_py():
         cells = pc.utf8_normalize(cells, "NFKC")
-    row, part = split(cells, BETWEEN)
+    marked = _matches(cells, BETWEEN)
+    row, part = np.flatnonzero(~marked), cells.filter(pa.array(~marked))
+    if marked.any():
+        within, pieces = split(cells.filter(pa.array(marked)), BETWEEN)
+        row = np.append(row, np.flatnonzero(marked)[within])
+        part = pa.concat_arrays([part, pieces])
     whole = _said(part, row, np.arange(len(row)), patterns)
     torn = whole[(whole["shape"] == "").to_numpy() & whole["has_blanks"].to_numpy()]
     if torn.empty:

@@ -7,7 +7,16 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from reconcile.matching.columns import Bools, Ints, combined, has, numbered, text
+from reconcile.matching.columns import (
+    Bools,
+    Ints,
+    as_array,
+    combined,
+    has,
+    numbered,
+    pairs_of,
+    text,
+)
 from reconcile.matching.tie import Tied
 from reconcile.tracking import compared
 
@@ -29,21 +38,19 @@ def number_parts(cells: pd.Series, *, words: bool) -> pd.DataFrame:
     bars. With ``words`` also what stands between blanks, since a cell may part numbers so. A text
     without a digit is no number.
     """
-    array = pa.array(cells, pa.string(), from_pandas=True)
-    if isinstance(array, pa.ChunkedArray):
-        array = array.combine_chunks()
+    array = as_array(cells)
     at = np.arange(len(array))
-    array = pc.fill_null(array, "")
     odd = _bools(pc.match_substring_regex(array, "[^0-9A-Z]"))
-    pieces = [_frame(at[~odd], array.filter(pa.array(~odd)))]
-    if odd.any():
-        row, part = split(pc.utf8_normalize(array.filter(pa.array(odd)), "NFKC"), BETWEEN)
-        pieces.append(_frame(at[odd][row], compared(part)))
-        if words:
-            within, word = split(part, r"\s+")
-            pieces.append(_frame(at[odd][row][within], compared(word)))
-    found = pd.concat(pieces, ignore_index=True)
-    return found[found["number"].str.contains("[0-9]", regex=True)].drop_duplicates()
+    if not odd.any():
+        return _with_digits(at, array)
+    plain = _with_digits(at[~odd], array.filter(pa.array(~odd)))
+    row, part = split(pc.utf8_normalize(array.filter(pa.array(odd)), "NFKC"), BETWEEN)
+    pieces = [_with_digits(at[odd][row], compared(part))]
+    if words:
+        within, word = split(part, r"\s+")
+        pieces.append(_with_digits(at[odd][row][within], compared(word)))
+    rest = pd.concat(pieces, ignore_index=True).drop_duplicates()
+    return pd.concat([plain, rest], ignore_index=True)
 
 
 def _bools(values: pa.Array) -> Bools:
@@ -56,35 +63,45 @@ def split(texts: pa.Array, mark: str) -> tuple[Ints, pa.Array]:
     return pc.list_parent_indices(lists).to_numpy().astype(np.int64), pc.list_flatten(lists)
 
 
-def _frame(at: np.ndarray, numbers: pa.Array) -> pd.DataFrame:
+def _with_digits(at: np.ndarray, numbers: pa.Array) -> pd.DataFrame:
+    digit = _bools(pc.match_substring_regex(numbers, "[0-9]"))
+    if not digit.all():
+        at, numbers = at[digit], numbers.filter(pa.array(digit))
     return pd.DataFrame({"at": at, "number": numbers.to_pandas().astype("str")})
 
 
-def posted_matches(tied: Tied, parcels: pd.DataFrame) -> tuple[Bools, Bools]:
-    """For each line: whether its supplier gave a number, and whether the posted one is one of its.
+def posted_others(tied: Tied, parcels: pd.DataFrame) -> Bools:
+    """The lines whose supplier gave numbers, and whose posted one is none of these.
 
     Every number that the supplier gave for the order counts, those of replacements too: a
     storefront often shows one number for all lines.
     """
     lines, shipments = tied.lines, tied.shipments
-    given = number_parts(text(shipments, "tracking_no"), words=True)
-    sent = has(given["at"].to_numpy(), len(shipments))
-    gave = has(parcels["line"].to_numpy()[sent[parcels["shipment"].to_numpy()]], len(lines))
     posted = text(lines, "tracking_no")
+    out = np.zeros(len(lines), dtype=bool)
     # Most are simply the first number: those need no further look.
-    match = ((posted == lines["first_number"]) & (posted != "")).to_numpy(dtype=bool, copy=True)
-    asked = np.flatnonzero(gave & ~match & (posted != "").to_numpy())
+    asked = np.flatnonzero(((posted != lines["first_number"]) & (posted != "")).to_numpy())
     if not len(asked):
-        return gave, match
-    shown = number_parts(posted.iloc[asked].reset_index(drop=True), words=True)
+        return out
+    line, shipment = (parcels[name].to_numpy() for name in ("line", "shipment"))
+    near = has(asked, len(lines))[line]
+    line, shipment = line[near], shipment[near]
+    owner, owners = shipments["supplier_order"].to_numpy(), lines["supplier_order"].to_numpy()
+    mine = has(owners[asked], len(tied.supplier_orders))
+    wanted = has(shipment, len(shipments)) | ((owner >= 0) & np.append(mine, False)[owner])
+    rows = np.flatnonzero(wanted)
+    given = number_parts(text(shipments, "tracking_no").take(rows), words=True)
+    by = rows[given["at"].to_numpy()]
+    shown = number_parts(posted.take(asked), words=True)
     [code, known], _ = numbered(shown["number"], given["number"])
-    line = asked[shown["at"].to_numpy()]
-    by_line = given.assign(code=known, shipment=given["at"]).merge(parcels, on="shipment")
-    owner = shipments["supplier_order"].to_numpy()[given["at"].to_numpy()]
-    hit = _among((line, code), (by_line["line"].to_numpy(), by_line["code"].to_numpy()))
-    hit |= _among((lines["supplier_order"].to_numpy()[line], code), (owner, known))
-    match[line[hit]] = True
-    return gave, match
+    at = asked[shown["at"].to_numpy()]
+    number, parcel = pairs_of(by, shipment, len(shipments))
+    hit = _among((at, code), (line[parcel], known[number]))
+    hit |= _among((owners[at], code), (owner[by], known))
+    out[line[has(by, len(shipments))[shipment]]] = True
+    out[at[hit]] = False
+    out &= has(asked, len(lines))
+    return out
 
 
 def _among(asked: tuple[np.ndarray, ...], known: tuple[np.ndarray, ...]) -> Bools:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Bools, Ints, count, has, total
+from reconcile.matching.columns import Bools, Ints, count, has, pairs_of, starts, total
 from reconcile.matching.subsets import MOST_STEPS, only_subset
 
 # Shared out evenly, so that no payment's search depends on the one before it; a few seconds.
@@ -134,8 +134,11 @@ def _by_invoices(amounts: Ints, rows: pd.DataFrame, invoiced: Invoiced, sign: In
 
 def _whole(rows: pd.DataFrame, invoiced: Invoiced, sign: Ints) -> pd.DataFrame:
     """Each payment pays every order of its invoice what the invoice bills for it."""
-    found = rows.merge(invoiced.orders, on="invoice")[["payment", "money", "amount"]]
-    return found.assign(amount=found["amount"] * sign[found["payment"]])
+    orders = invoiced.orders
+    billed = orders["invoice"].to_numpy()
+    at, order = pairs_of(rows["invoice"].to_numpy(), billed, len(invoiced.totals))
+    payment, amount = rows["payment"].to_numpy()[at], orders["amount"].to_numpy()[order]
+    return _shares(payment, orders["money"].to_numpy()[order], amount * sign[payment])
 
 
 def _by_one_invoice(
@@ -154,34 +157,46 @@ def _by_one_invoice(
     billed = total(orders["invoice"].to_numpy(), orders["amount"].to_numpy(), len(size))
     single = (size[invoice] == 1) & (billed == invoiced.totals)[invoice]
     full = ~single & (paid >= whole) & (whole > 0)
-    alone = rows[single].merge(orders[["invoice", "money"]], on="invoice")
-    found = [
-        alone.assign(amount=amounts[alone["payment"]])[["payment", "money", "amount"]],
-        _whole(rows[full], invoiced, sign),
-    ]
+    at, order = pairs_of(
+        np.where(single, invoice, -1), orders["invoice"].to_numpy(), len(invoiced.totals)
+    )
+    alone = _shares(payment[at], orders["money"].to_numpy()[order], paid[at])
     smaller = rows[~single & ~full & (whole > 0)].sort_values(["invoice", "payment"])
-    mine = orders[orders["invoice"].isin(smaller["invoice"])]
-    mine = mine.sort_values(["invoice", "amount", "money"])
-    begin = np.searchsorted(mine["invoice"], smaller["invoice"].unique())
-    end = np.searchsorted(mine["invoice"], smaller["invoice"].unique(), side="right")
+    in_parts = _parts(smaller, amounts, invoiced, sign)
+    searched = smaller["payment"].to_numpy(np.int64)
+    return [alone, _whole(rows[full], invoiced, sign), *in_parts], searched
+
+
+def _parts(
+    smaller: pd.DataFrame, amounts: Ints, invoiced: Invoiced, sign: Ints
+) -> list[pd.DataFrame]:
+    """What payments of parts of invoices pay; ``smaller`` stands by invoice and payment."""
+    orders, number = invoiced.orders, smaller["invoice"].to_numpy(np.int64)
+    asked = has(number, len(invoiced.totals))[orders["invoice"].to_numpy()]
+    mine = orders[asked].sort_values(["invoice", "amount", "money"])
+    first = np.flatnonzero(starts(number))
+    stop, numbers = np.append(first[1:], len(number)), number[first]
+    begin, end = (np.searchsorted(mine["invoice"], numbers, side) for side in ("left", "right"))
     money, due = mine["money"].to_numpy(), mine["amount"].to_numpy()
+    payment = smaller["payment"].to_numpy()
     most_steps = min(MOST_STEPS, _ALL_STEPS // max(len(smaller), 1))
+    found: list[tuple[Ints, Ints, Ints]] = []
     # Invoices that are paid in parts are few, and each needs a search of its own.
-    for at, (number, group) in enumerate(smaller.groupby("invoice")["payment"]):
-        here = slice(begin[at], end[at])
-        complete = due[here].sum() == invoiced.totals[number]
-        parts = due[here] * sign[group.iloc[0]]
+    for nth, one in enumerate(numbers):
+        here, group = slice(begin[nth], end[nth]), payment[first[nth] : stop[nth]]
+        complete = due[here].sum() == invoiced.totals[one]
+        parts = due[here] * sign[group[0]]
         if (parts >= 0).all():  # which orders a credit among them is set off against is not said
             orders_here = (money[here], parts)
-            found += _in_parts(
-                group.to_numpy(), amounts, orders_here, most_steps, complete=complete
-            )
-    return found, smaller["payment"].to_numpy(np.int64)
+            found += _in_parts(group, amounts, orders_here, most_steps, complete=complete)
+    if not found:
+        return []
+    return [_shares(*(np.concatenate(pieces) for pieces in zip(*found, strict=True)))]
 
 
 def _in_parts(
     paid: Ints, amounts: Ints, orders: tuple[Ints, Ints], most_steps: int, *, complete: bool
-) -> list[pd.DataFrame]:
+) -> list[tuple[Ints, Ints, Ints]]:
     """Smaller payments of one invoice: the only subset each; the rest together pay the rest."""
     money, due = orders
     found, waiting, open_orders = [], [], np.ones(len(money), dtype=bool)
@@ -190,7 +205,7 @@ def _in_parts(
         if subset.outcome == "only":
             at = list(subset.chosen)
             open_orders[at] = False
-            found.append(_shares(np.full(len(at), payment), money[at], due[at]))
+            found.append((np.full(len(at), payment), money[at], due[at]))
         else:
             waiting.append(payment)
     left = np.array(
@@ -198,25 +213,27 @@ def _in_parts(
     )
     rest_is_paid = len(left) and amounts[left].sum() == due[open_orders].sum()
     if rest_is_paid and complete and (due[open_orders] > 0).all():
-        found.append(_laid_together(left, amounts[left], money[open_orders], due[open_orders]))
+        found += _laid_together(left, amounts[left], money[open_orders], due[open_orders])
     return found
 
 
-def _laid_together(payments: Ints, paid: Ints, money: Ints, due: Ints) -> pd.DataFrame:
+def _laid_together(
+    payments: Ints, paid: Ints, money: Ints, due: Ints
+) -> list[tuple[Ints, Ints, Ints]]:
     """Payments and orders of one sum laid end to end: each piece is a share."""
     ends = np.unique(np.concatenate([paid.cumsum(), due.cumsum()]))
-    starts = np.concatenate([[0], ends[:-1]])
-    laid = _shares(
+    laid = (
         payments[np.searchsorted(paid.cumsum(), ends)],
         money[np.searchsorted(due.cumsum(), ends)],
-        ends - starts,
+        np.diff(ends, prepend=0),
     )
     # Each order is paid once all of them are: every payment touches every order, if by nothing.
-    nothing = _shares(np.repeat(payments, len(money)), np.tile(money, len(payments)), 0)
-    return pd.concat([laid, nothing], ignore_index=True)
+    size = len(payments) * len(money)
+    nothing = np.zeros(size, dtype=np.int64)
+    return [laid, (np.repeat(payments, len(money)), np.tile(money, len(payments)), nothing)]
 
 
-def _shares(payment: Ints, money: Ints, amount: Ints | int) -> pd.DataFrame:
+def _shares(payment: Ints, money: Ints, amount: Ints) -> pd.DataFrame:
     return pd.DataFrame({"payment": payment, "money": money, "amount": amount})
 
 
@@ -226,6 +243,6 @@ def _touched(
     """The money rows that an undecided payment could belong to."""
     orders = by_order[undecided[by_order["payment"]] & (by_order["money"] >= 0)]
     rows = by_invoice[undecided[by_invoice["payment"]]]
-    billed = rows.merge(invoiced.orders, on="invoice")
-    both = pd.concat([orders[["payment", "money"]], billed[["payment", "money"]]])
+    whole = np.ones(len(undecided), dtype=np.int64)
+    both = pd.concat([orders, _whole(rows, invoiced, whole)])[["payment", "money"]]
     return both.drop_duplicates(ignore_index=True)

@@ -11,7 +11,19 @@ import pandas as pd
 
 from reconcile.joined import joined_texts
 from reconcile.matching.alike import groups_alike
-from reconcile.matching.columns import Bools, Ints, combined, count, has, numbered, total
+from reconcile.matching.columns import (
+    Bools,
+    Ints,
+    combined,
+    count,
+    days,
+    distinct,
+    earliest,
+    first_rows,
+    has,
+    texts_at,
+    total,
+)
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
 
@@ -54,23 +66,23 @@ def possible_doubles(
 def _nodes(tied: Tied, payments: pd.DataFrame) -> pd.DataFrame:
     """Settled payments for orders; ``decided``: they reached their orders, or name unknown ones."""
     use = payments["settled"] & payments["kind"].isin(["payment", ""]) & (payments["amount"] > 0)
-    columns = ["supplier", "currency", "amount", "document", "dated", "row_id"]
-    out = payments[columns].copy()
     none = (payments["unallocated"] == payments["amount"]) & ~payments["names_unknown_order"]
-    out["decided"] = ~none
-    size = len(payments)
-    by_order = has(tied.paid_orders["row_id"].to_numpy(np.int64), size)
-    by_number = has(tied.paid_invoices["row_id"].to_numpy(np.int64), size)
+    chosen, decided = use.to_numpy(dtype=bool), ~none.to_numpy(dtype=bool)
+    amount, _ = distinct(np.maximum(payments["amount"].to_numpy(np.int64), 0))
+    codes = (tied.payments[name].to_numpy() for name in ("supplier_code", "currency_code"))
+    key, first = distinct(combined(*codes, amount))
+    at = np.flatnonzero(chosen & has(key[chosen & ~decided], len(first))[key])
+    columns = ["supplier", "currency", "amount", "document", "dated", "row_id"]
+    out: pd.DataFrame = payments[columns].take(at).reset_index(drop=True)
+    out["decided"] = decided[at]
+    by_order, by_number = (
+        has(frame["row_id"].to_numpy(np.int64), len(payments))[at]
+        for frame in (tied.paid_orders, tied.paid_invoices)
+    )
     out["bare"] = ~by_order & ~by_number
     out["by_order"] = by_order
-    [supplier], _ = numbered(out["supplier"])
-    [currency], _ = numbered(out["currency"])
-    amount = pd.factorize(out["amount"])[0]
-    out["key"] = pd.factorize(combined(supplier, currency, amount))[0]
-    out = out[use.to_numpy()]
-    open_keys = out.loc[~out["decided"], "key"]
-    kept: pd.DataFrame = out[out["key"].isin(open_keys)].reset_index(drop=True)
-    return kept
+    out["key"] = key[at]
+    return out
 
 
 def _by_time(nodes: pd.DataFrame, tied: Tied, money: Moneys) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -121,14 +133,16 @@ def _open_payables(groups: pd.DataFrame, tied: Tied, money: Moneys) -> Ints:
     owner = rows["supplier_order"].to_numpy()
     unpaid = (rows["payable_known"] & (rows["paid"] == 0)).to_numpy()
     order = tied.supplier_orders["order"].to_numpy()[owner]
+    asked = np.isin(rows["payable"].to_numpy(np.int64), groups["amount"].to_numpy(np.int64))
+    at = np.flatnonzero(unpaid & asked)
     lone = pd.DataFrame(
         {
-            "supplier": tied.supplier_orders["supplier"].to_numpy()[owner],
-            "currency": rows["currency"].to_numpy(),
-            "amount": rows["payable"].to_numpy(np.int64),
-            "since": tied.orders.orders["ordered_date"].to_numpy()[order],
+            "supplier": texts_at(tied.supplier_orders["supplier"], owner[at]),
+            "currency": rows["currency"].take(at).array,
+            "amount": rows["payable"].to_numpy(np.int64)[at],
+            "since": tied.orders.orders["ordered_date"].to_numpy()[order[at]],
         }
-    )[unpaid]
+    )
     untouched = np.ones(len(tied.supplier_orders), dtype=bool)
     untouched[owner[(rows["paid"] != 0).to_numpy()]] = False
     both = pd.concat([lone, _open_invoices(tied, money, untouched)], ignore_index=True)
@@ -142,25 +156,20 @@ def _open_invoices(tied: Tied, money: Moneys, untouched: Bools) -> pd.DataFrame:
     """Invoices that bill several supplier orders, and nothing is paid for any of them."""
     invoices = tied.invoices
     owner = invoices["supplier_order"].to_numpy()
-    frame = invoices[["supplier", "currency", "invoice_no_key", "invoice_date"]].assign(
-        amount=money.line_amount,
-        owner=owner,
-        open=(owner >= 0) & np.append(untouched, False)[owner],
-    )
-    grouped = frame.groupby(["supplier", "currency", "invoice_no_key"], sort=True)
-    out = grouped.agg(
-        amount=("amount", "sum"),
-        owners=("owner", "nunique"),
-        open=("open", "all"),
-        since=("invoice_date", "min"),
-    ).reset_index()
-    return out.loc[(out["owners"] > 1) & out["open"], ["supplier", "currency", "amount", "since"]]
+    invoice, size = money.invoice, len(money.invoice_total)
+    closed = (owner < 0) | ~np.append(untouched, False)[owner]
+    first = first_rows(invoice, size)
+    several = has(invoice[owner != owner[first[invoice]]], size)
+    at = np.flatnonzero(several & ~has(invoice[closed], size))
+    since = earliest(invoice, days(invoices, "invoice_date"), size)
+    out = invoices[["supplier", "currency"]].take(first[at]).reset_index(drop=True)
+    return out.assign(amount=money.invoice_total[at], since=since[at])
 
 
 def _by_text(nodes: pd.DataFrame, tied: Tied, money: Moneys) -> tuple[pd.DataFrame, pd.DataFrame]:
     """References that are alike: the same once cleaned, or a slip of the hand apart."""
     mine = nodes[~nodes["bare"].to_numpy()].reset_index(drop=True)
-    names = _reference_texts(tied)
+    names = _reference_texts(tied, mine["row_id"])
     mine["text"] = names.reindex(mine["row_id"]).to_numpy()
     at = groups_alike(mine["key"].to_numpy(), mine["text"], mine["decided"].to_numpy(dtype=bool))
     mine["at"] = at
@@ -170,7 +179,7 @@ def _by_text(nodes: pd.DataFrame, tied: Tied, money: Moneys) -> tuple[pd.DataFra
     over = groups["payments"].to_numpy(np.int64) - groups["payables"].to_numpy(np.int64)
     groups["beyond"] = np.clip(over, 0, groups["open"].to_numpy(np.int64))
     distinct = mine[["at", "row_id"]].assign(
-        shown=_reference_texts(tied, raw=True).reindex(mine["row_id"]).to_numpy()
+        shown=_reference_texts(tied, mine["row_id"], raw=True).reindex(mine["row_id"]).to_numpy()
     )
     distinct = distinct.drop_duplicates(["at", "shown"]).sort_values(["at", "shown"])
     groups["alike"] = "with references that are alike: " + joined_texts(
@@ -179,32 +188,32 @@ def _by_text(nodes: pd.DataFrame, tied: Tied, money: Moneys) -> tuple[pd.DataFra
     return _several(groups, mine)
 
 
-def _reference_texts(tied: Tied, *, raw: bool = False) -> pd.Series:
+def _reference_texts(tied: Tied, payments: pd.Series, *, raw: bool = False) -> pd.Series:
     """What each payment names, its orders before its invoices, as one text; by payment."""
     name = "ref" if raw else "key"
-    both = pd.concat(
-        [
-            frame[["row_id", name]].assign(kind=kind)
-            for kind, frame in enumerate((tied.paid_orders, tied.paid_invoices))
-        ]
-    )
-    both = both[~((both["kind"] == 1) & both["row_id"].isin(tied.paid_orders["row_id"]))]
-    both = both.sort_values(["row_id", "kind", name])
+    size = len(tied.payments)
+    asked = has(payments.to_numpy(np.int64), size)
+    with_orders = has(tied.paid_orders["row_id"].to_numpy(np.int64), size)
+    pieces = []
+    for frame, use in ((tied.paid_orders, asked), (tied.paid_invoices, asked & ~with_orders)):
+        pieces.append(frame.loc[use[frame["row_id"].to_numpy(np.int64)], ["row_id", name]])
+    both = pd.concat(pieces).sort_values(["row_id", name])
     return joined_texts(both["row_id"], both[name], "; ")
 
 
 def _room(members: pd.DataFrame, tied: Tied, money: Moneys, groups: int) -> Ints:
     """How many payments of the amount the known invoices and orders of each group have room for."""
     rows = members[["at", "row_id", "supplier", "currency", "amount"]]
-    bills = tied.invoices[["supplier", "currency", "invoice_no_key"]].assign(due=money.line_amount)
-    bills = bills.rename(columns={"invoice_no_key": "key"})
-    bills = bills.groupby(["supplier", "currency", "key"], as_index=False).agg({"due": "sum"})
-    numbers = tied.paid_invoices[~tied.paid_invoices["row_id"].isin(tied.paid_orders["row_id"])]
-    named = rows.merge(numbers[["row_id", "key"]], on="row_id")
-    named = named.merge(bills, on=["supplier", "currency", "key"])
+    numbers = tied.paid_invoices["row_id"].to_numpy(np.int64)
+    by_order = has(tied.paid_orders["row_id"].to_numpy(np.int64), len(tied.payments))
+    use = np.flatnonzero(~by_order[numbers] & (money.named_invoice >= 0))
+    named = pd.DataFrame({"row_id": numbers[use], "key": money.named_invoice[use]})
+    named = rows.merge(named, on="row_id")
+    named["due"] = money.invoice_total[named["key"].to_numpy(np.int64)]
     due = money.rows[["supplier_order", "currency", "payable"]]
     due = due[money.rows["payable_known"].to_numpy(dtype=bool)]
     orders = rows.merge(tied.paid_orders[["row_id", "supplier_order"]], on="row_id")
+    due = due[due["supplier_order"].isin(orders["supplier_order"])]
     orders = orders.merge(due, on=["supplier_order", "currency"])
     orders = orders.rename(columns={"supplier_order": "key", "payable": "due"})
     out = np.zeros(groups, dtype=np.int64)

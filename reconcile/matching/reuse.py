@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import count, days, numbered, text
+from reconcile.matching.columns import days, first_rows, has, numbered, places, text, texts_at
 from reconcile.matching.parcel_numbers import is_damaged, number_parts
 from reconcile.matching.tie import Tied
 
+_NO_DAY = np.datetime64("NaT", "s")
 _PLACE = ["code", "day", "ordered", "width", "key", "store"]
 
 
@@ -22,17 +23,18 @@ def add_reused(facts: pd.DataFrame, tied: Tied) -> None:
     found = found.sort_values(
         ["owner", "sure", "days", "number"], ascending=[True, False, True, True]
     )
-    found = found.drop_duplicates("owner").set_index("owner")
-    found = found.reindex(facts["supplier_order"].to_numpy()).reset_index(drop=True)
+    found = found.drop_duplicates("owner")
+    place = places(found["owner"].to_numpy(np.int64), len(tied.supplier_orders))
+    place = place[facts["supplier_order"].to_numpy()]
     mine = facts["main"].to_numpy(dtype=bool)
-    sure = found["sure"].fillna(value=False).to_numpy(dtype=bool)
-    unsure = found["sure"].notna().to_numpy() & ~sure
+    sure = np.append(found["sure"].to_numpy(dtype=bool), False)[place]
+    unsure = (place >= 0) & ~sure
     facts["number_reused"] = pd.arrays.BooleanArray(sure & mine, unsure & mine)
-    facts["reused_number"] = found["number"].fillna("").astype("str")
-    facts["reused_days"] = found["days"].fillna(0).astype("int64")
-    facts["reused_date"] = found["day"].astype("datetime64[s]")
-    facts["used_before_date"] = found["before"].astype("datetime64[s]")
-    facts["used_before_order"] = found["other"].fillna("").astype("str")
+    facts["reused_number"] = texts_at(found["number"], place)
+    facts["reused_days"] = np.append(found["days"].to_numpy(np.int64), 0)[place]
+    facts["reused_date"] = np.append(days(found, "day"), _NO_DAY)[place]
+    facts["used_before_date"] = np.append(days(found, "before"), _NO_DAY)[place]
+    facts["used_before_order"] = texts_at(found["other"], place)
 
 
 def _reused(tied: Tied) -> pd.DataFrame:
@@ -91,31 +93,33 @@ def _uses(tied: Tied) -> pd.DataFrame:
     at = parts["at"].to_numpy()
     order = shipments["order"].to_numpy()[at]
     owner = shipments["supplier_order"].to_numpy()[at]
-    [code], names = numbered(parts["number"])
-    uses = pd.DataFrame({"code": code, "order": order, "owner": owner})
-    uses["day"] = days(shipments, "shipped_date")[at]
-    uses = uses[(order >= 0) & (owner >= 0)]
+    known = np.flatnonzero((order >= 0) & (owner >= 0))
+    at, order, owner = at[known], order[known], owner[known]
+    [code], names = numbered(parts["number"].take(known))
     # Most numbers stand for one order alone: nothing more is asked of those.
-    pairs = uses[["code", "order"]].drop_duplicates()
-    several = count(pairs["code"].to_numpy(), len(names)) > 1
-    uses = uses[several[uses["code"].to_numpy()]].sort_values(["code", "order", "day", "owner"])
-    uses = uses.drop_duplicates(["code", "order"])
-    mine = orders.iloc[uses["order"].to_numpy()].reset_index(drop=True)
+    first = first_rows(code, len(names))
+    several = has(code[order != order[first[code]]], len(names))[code]
+    uses = pd.DataFrame({"code": code[several], "order": order[several], "owner": owner[several]})
+    uses["day"] = days(shipments, "shipped_date")[at[several]]
+    uses = uses.sort_values(["code", "order", "day", "owner"]).drop_duplicates(["code", "order"])
+    columns = ["ordered_date", "key", "store", "order_ref"]
+    mine = orders[columns].take(uses["order"].to_numpy()).reset_index(drop=True)
     uses = uses.reset_index(drop=True).assign(
         ordered=mine["ordered_date"], width=mine["key"].str.len(), key=mine["key"],
         store=mine["store"], order_ref=mine["order_ref"],
     )  # fmt: skip
     uses["recipient"] = _recipients(tied, uses["order"].to_numpy())
-    uses["number"] = names.to_numpy()[uses["code"].to_numpy()]
+    uses["number"] = texts_at(names, uses["code"].to_numpy())
     placed: pd.DataFrame = uses.sort_values(_PLACE).reset_index(drop=True)
     return placed
 
 
 def _recipients(tied: Tied, orders: np.ndarray) -> np.ndarray:
     """A number for the recipient of each of these orders, -1 where none is given."""
-    wanted = tied.lines[tied.lines["order"].isin(orders)]
-    keys = text(wanted, "recipient_key")
-    given = pd.DataFrame({"order": wanted["order"], "key": keys})[(keys != "").to_numpy()]
+    order = tied.lines["order"].to_numpy()
+    rows = np.flatnonzero(has(orders, len(tied.orders.orders))[order])
+    keys = text(tied.lines, "recipient_key").take(rows)
+    given = pd.DataFrame({"order": order[rows], "key": keys})[(keys != "").to_numpy()]
     first = given.sort_values(["order", "key"]).drop_duplicates("order").set_index("order")["key"]
     codes, _ = pd.factorize(pd.Series(orders).map(first))
     return np.asarray(codes, dtype=np.int64)

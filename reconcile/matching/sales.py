@@ -2,10 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Ints, combined, count, has, known, masked, number, total
+from reconcile.matching.columns import (
+    Bools,
+    Days,
+    Ints,
+    combined,
+    count,
+    distinct,
+    has,
+    known,
+    masked,
+    number,
+    numbered,
+    texts_at,
+    total,
+)
 from reconcile.matching.tie import Tied
 from reconcile.money import digits_of, line_amount, round_half_up, split_in_proportion
 from reconcile.rates import home_factors
@@ -30,20 +46,23 @@ def sales(
     out["currency"] = pd.Series(home, index=out.index, dtype="str")
     out["sold"] = total(owner, lines["due_qty"].to_numpy(np.int64), groups)[mine]
     day = tied.orders.orders["ordered_date"].to_numpy()[rows["order"].to_numpy()]
-    revenue = total(owner, line_revenues(lines, tied.orders.orders), groups)[mine]
+    names = tied.names.currency
+    digits = digits_of(names)[lines["currency_code"].to_numpy()]
+    revenue = total(owner, line_revenues(lines, tied.orders.orders, digits), groups)[mine]
     asked, one = _currency_of(lines, groups)
-    first = home_factors(asked.iloc[mine].reset_index(drop=True), day, home, rates)
-    second = home_factors(rows["currency"].reset_index(drop=True), day, home, rates)
-    first.loc[~one[mine], "over"] = 0
-    cost = rows["payable"].fillna(0).to_numpy(np.int64)
-    out["cost_known"] = rows["payable"].notna().to_numpy()
+    _, priced_in = numbered(names, rows["currency"])[0]
+    first = _factors(asked[mine], names, day, home, rates)
+    second = _factors(priced_in, names, day, home, rates)
+    first = first.without(~one[mine])
+    cost = number(rows, "payable")
+    out["cost_known"] = known(rows, "payable")
     mixed = _in_several_currencies(supplier_orders, groups)[mine]
-    second.loc[mixed, "over"] = 0
+    second = second.without(mixed)
     out["revenue"] = _in_home(revenue, first)
     out["cost"] = _in_home(cost, second)
     out["cost"] = out["cost"].mask(~out["cost_known"])
     out["margin"] = _margin(revenue, first, cost, second)
-    same = asked.iloc[mine].to_numpy() == rows["currency"].to_numpy()
+    same = asked[mine] == priced_in
     covered = same & one[mine] & ~mixed & (revenue >= cost)
     out["may_lose"] = ~(out["margin"].isna().to_numpy() & covered)
     out["loss"] = (-out["margin"]).clip(lower=0)
@@ -51,37 +70,63 @@ def sales(
     return out
 
 
-def line_revenues(lines: pd.DataFrame, orders: pd.DataFrame) -> Ints:
+@dataclass(frozen=True)
+class _Factors:
+    """Factors of rows: ``place`` is each row's in ``times`` and ``over``, Python's whole numbers.
+
+    ``over`` is 0, as the last one is, where there is no factor.
+    """
+
+    place: Ints
+    times: np.ndarray
+    over: np.ndarray
+
+    def without(self, rows: Bools) -> _Factors:
+        """The same, and none for some rows."""
+        return _Factors(np.where(rows, len(self.over) - 1, self.place), self.times, self.over)
+
+
+def _factors(
+    currency: Ints, names: pd.Series, day: Days, home: str, rates: pd.DataFrame | None
+) -> _Factors:
+    """The factors of rows, looked up once for each currency and day."""
+    number_of_day = np.unique(day, return_inverse=True)[1]
+    at, first = distinct(combined(currency, number_of_day))
+    table = home_factors(texts_at(names, currency[first]), day[first], home, rates)
+    times, over = (np.append(table[name].to_numpy(), 0) for name in ("times", "over"))
+    return _Factors(at, times, over)
+
+
+def line_revenues(lines: pd.DataFrame, orders: pd.DataFrame, digits: Ints) -> Ints:
     """What each line brings in for the units that count as sold, in minor units of its currency.
 
     Units at their price less the line's discount. The order's discount is taken off, and the
     shipping that the customer paid is added, in proportion to that, in whole minor units, largest
-    remainder first. Of a line that counts in part, its part, half up. Tax is left out.
+    remainder first. Of a line that counts in part, its part, half up. Tax is left out. ``digits``:
+    the decimals of each line's currency.
     """
     order = lines["order"].to_numpy()
-    digits = digits_of(lines["currency"])
     ordered = lines["ordered"].to_numpy(np.int64)
     goods = line_amount(ordered, number(lines, "unit_price_micro"), digits)
     goods = goods - number(lines, "discount_minor")
     whole = goods.copy()
     for name, sign in (("order_discount_minor", -1), ("shipping_charged_minor", 1)):
         amount = number(orders, name)
-        part = split_in_proportion(np.abs(amount), order, goods)
-        whole += sign * np.sign(amount)[order] * part
+        at = np.flatnonzero(amount[order])
+        part = split_in_proportion(np.abs(amount), order[at], goods[at])
+        whole[at] += sign * np.sign(amount)[order[at]] * part
     sold = lines["due_qty"].to_numpy(np.int64)
     return round_half_up(whole * sold, np.maximum(ordered, 1))
 
 
-def _currency_of(lines: pd.DataFrame, groups: int) -> tuple[pd.Series, np.ndarray]:
+def _currency_of(lines: pd.DataFrame, groups: int) -> tuple[Ints, Bools]:
     """The currency of each supplier order's lines, and whether it is one."""
-    codes, names = pd.factorize(lines["currency"])
-    owner = lines["supplier_order"].to_numpy()
-    pairs = np.unique(combined(owner, codes))
-    width = int(codes.max(initial=0)) + 2
+    codes, owner = lines["currency_code"].to_numpy(), lines["supplier_order"].to_numpy()
     of = np.zeros(groups, dtype=np.int64)
     of[owner] = codes
-    several = count(pairs // width - 1, groups) == 1
-    return pd.Series(np.asarray(names, dtype=object)[of], dtype="str"), several
+    one = has(owner, groups)
+    one[owner[codes != of[owner]]] = False
+    return of, one
 
 
 def _in_several_currencies(supplier_orders: pd.DataFrame, groups: int) -> np.ndarray:
@@ -90,25 +135,24 @@ def _in_several_currencies(supplier_orders: pd.DataFrame, groups: int) -> np.nda
     return np.asarray(count(supplier_orders["supplier_order"].to_numpy()[priced], groups) > 1)
 
 
-def _in_home(amount: Ints, factors: pd.DataFrame) -> pd.arrays.IntegerArray:
+def _in_home(amount: Ints, factors: _Factors) -> pd.arrays.IntegerArray:
     nothing = np.zeros(len(amount), dtype=np.int64)
-    same = pd.DataFrame({"times": np.ones_like(nothing), "over": np.ones_like(nothing)})
-    return _margin(amount, factors, nothing, same)
+    one = np.ones(1, dtype=object)
+    return _margin(amount, factors, nothing, _Factors(nothing, one, one))
 
 
-def _margin(
-    revenue: Ints, first: pd.DataFrame, cost: Ints, second: pd.DataFrame
-) -> pd.arrays.IntegerArray:
+def _margin(revenue: Ints, first: _Factors, cost: Ints, second: _Factors) -> pd.arrays.IntegerArray:
     """Revenue less cost, each at its factor, half up once; missing where a factor is not known."""
-    above, below = first["times"].to_numpy(), first["over"].to_numpy()
-    times, over = second["times"].to_numpy(), second["over"].to_numpy()
-    unknown = np.asarray((below == 0) | (over == 0), dtype=bool)
-    plain = np.asarray((above == below) & (times == over), dtype=bool)
+    unknown = np.zeros(len(revenue), dtype=bool)
+    plain = np.ones(len(revenue), dtype=bool)
+    for factors in (first, second):
+        unknown |= (factors.over == 0).astype(bool)[factors.place]
+        plain &= (factors.times == factors.over).astype(bool)[factors.place]
     out = np.where(plain, revenue - cost, 0)
     hard = np.flatnonzero(~plain & ~unknown)
     # Python's whole numbers: the products of amounts and rates need not fit into 64 bits.
-    amounts = [array[hard].astype(object) for array in (revenue, above, below, cost, times, over)]
-    gain, up, down, spent, by, per = amounts
-    exact = gain * up * per - spent * by * down
-    out[hard] = round_half_up(exact, down * per)
+    up, down = (part[first.place[hard]] for part in (first.times, first.over))
+    by, per = (part[second.place[hard]] for part in (second.times, second.over))
+    gain, spent = (amount[hard].astype(object) for amount in (revenue, cost))
+    out[hard] = round_half_up(gain * up * per - spent * by * down, down * per)
     return masked(out, unknown)

@@ -4,8 +4,26 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
-from reconcile.matching.columns import Ints, days, masked, text
+from reconcile.matching.columns import (
+    Bools,
+    Ints,
+    as_array,
+    before,
+    combined,
+    days,
+    has,
+    in_order,
+    last_rows,
+    masked,
+    places,
+    ranked,
+    text,
+    texts_at,
+    total,
+)
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
 
@@ -33,19 +51,21 @@ def states(
     line's ``agreed_minor, billed_minor, paid_minor``.
     """
     lines = tied.lines
-    mine = tied.orders.orders.iloc[lines["order"].to_numpy()].reset_index(drop=True)
-    doubt = (orders["undecided"] > 0) | orders["perhaps_paid"]
-    undecided = doubt.groupby(orders["supplier_order"]).any().sort_index().to_numpy()
-    unsure = undecided[facts["supplier_order"].to_numpy()]
+    orders_of, order = tied.orders.orders, lines["order"].to_numpy()
+    doubt = ((orders["undecided"] > 0) | orders["perhaps_paid"]).to_numpy(dtype=bool)
+    undecided = has(orders["supplier_order"].to_numpy()[doubt], len(tied.supplier_orders))
+    unsure = undecided[lines["supplier_order"].to_numpy()]
+    cancelled = orders_of["cancelled"].to_numpy(dtype=bool)[order]
+    nothing = np.zeros(len(lines), dtype=bool)
     out = pd.DataFrame(
         {
-            "order_ref": mine["order_ref"],
-            "store": mine["store"],
+            "order_ref": texts_at(orders_of["order_ref"], order),
+            "store": texts_at(orders_of["store"], order),
             "line_no": text(lines, "line_no"),
             "sku": lines["sku"],
             "supplier": lines["supplier"],
             "ordered_date": lines["ordered_date"],
-            "state": _state(lines, mine, facts, unsure),
+            "state": _state(lines, cancelled, facts, unsure),
             "ordered": lines["ordered"],
             "live": lines["live"],
             "billed": _billed_units(tied, money),
@@ -54,31 +74,43 @@ def states(
             "delivered_date": lines["delivered_date"],
             "currency": facts["currency"],
             "agreed_minor": lines["agreed_minor"],
-            "billed_minor": masked(lines["billed_minor"], np.zeros(len(lines), dtype=bool)),
-            "paid_minor": masked(lines["paid_minor"], np.zeros(len(lines), dtype=bool)),
+            "billed_minor": masked(lines["billed_minor"], nothing),
+            "paid_minor": masked(lines["paid_minor"], nothing),
         }
     )
-    place = as_read(mine["store"], mine["key"])
-    return out.take(place).reset_index(drop=True), lines["order"].to_numpy(np.int64)[place]
+    place = as_read(orders_of, order)
+    if (place[1:] > place[:-1]).all():
+        return out, order
+    return out.take(place).reset_index(drop=True), order[place]
 
 
-def as_read(store: pd.Series, key: pd.Series) -> Ints:
-    """The order in which orders are read: by store, short references first, else as they stand."""
-    frame = pd.DataFrame({"store": store, "width": key.str.len(), "key": key})
-    frame = frame.reset_index(drop=True).sort_values(list(frame.columns), kind="stable")
-    return frame.index.to_numpy(np.int64)
+def as_read(orders: pd.DataFrame, order: Ints) -> Ints:
+    """The order in which lines are read: by store, then by reference, short ones first."""
+    return in_order(_reading_order(orders)[order])
 
 
-def _state(
-    lines: pd.DataFrame, orders: pd.DataFrame, facts: pd.DataFrame, unsure: np.ndarray
-) -> np.ndarray:
+def _reading_order(orders: pd.DataFrame) -> Ints:
+    """The place of each order by store, then by reference: short ones before long ones."""
+    [store], _ = ranked(orders["store"])
+    width = orders["key"].str.len().to_numpy(np.int64)
+    keys = as_array(orders["key"])
+    group = combined(store, width)
+    rising = np.asarray(pc.less_equal(keys[:-1], keys[1:]).to_numpy(zero_copy_only=False))
+    if ((group[1:] > group[:-1]) | ((group[1:] == group[:-1]) & rising)).all():
+        return np.arange(len(orders))
+    table = pa.table({"group": group, "key": keys})
+    place = pc.sort_indices(table, sort_keys=[("group", "ascending"), ("key", "ascending")])
+    return places(place.to_numpy().astype(np.int64), len(orders))
+
+
+def _state(lines: pd.DataFrame, cancelled: Bools, facts: pd.DataFrame, unsure: Bools) -> pd.Series:
     funded = facts["funded"]
     sent = ((lines["shipped"] >= lines["live"]) & (lines["shipped"] > 0)).to_numpy()
     paid = facts["paid_in_full"].to_numpy()
     posted = facts["posted"].fillna(value=True).to_numpy(dtype=bool)
     numbered = facts["has_number"].to_numpy()
     conditions = [
-        orders["cancelled"].to_numpy(),
+        cancelled,
         (lines["live"] == 0).to_numpy(),
         sent & ~np.isnat(days(lines, "delivered_date")),
         sent & ~numbered,
@@ -90,21 +122,22 @@ def _state(
     ]
     names = (
         "cancelled", "refunded", "delivered", "no-tracking", "to-post", "in-transit",
-        "unknown", "unfunded", "to-pay",
+        "unknown", "unfunded", "to-pay", "to-ship",
     )  # fmt: skip
-    return np.select(conditions, names, default="to-ship").astype(object)
+    code = np.select(conditions, range(len(conditions)), default=len(conditions))
+    return texts_at(pd.Series(names, dtype="str"), code)
 
 
 def _billed_units(tied: Tied, money: Moneys) -> np.ndarray:
     """Billed units of each line, in the shop's units, handed out in line order."""
     bills, components = money.bills, tied.components
-    per_item = np.zeros(len(tied.items), dtype=np.int64)
-    np.add.at(per_item, bills["item"].to_numpy(np.int64), bills["billed_qty"].to_numpy(np.int64))
+    per_item = total(
+        bills["item"].to_numpy(np.int64), bills["billed_qty"].to_numpy(np.int64), len(tied.items)
+    )
     item, part = components["item"].to_numpy(), components["line"].to_numpy()
     need = tied.lines["ordered"].to_numpy()[part] * components["units"].to_numpy()
-    before = pd.Series(need).groupby(item).cumsum().to_numpy(np.int64) - need
-    last = ~pd.Series(item).duplicated(keep="last").to_numpy()
-    rest = per_item[item] - before if len(item) else need
+    rest = per_item[item] - before(item, need, len(per_item)) if len(item) else need
+    last = last_rows(item, len(per_item))
     given = np.where(last, np.maximum(rest, 0), np.clip(rest, 0, need))
     out = np.zeros(len(tied.lines), dtype=np.int64)
     np.maximum.at(out, part, given // components["units"].to_numpy())

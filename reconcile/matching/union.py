@@ -61,8 +61,7 @@ class Union:
         )
         orders = _stacked([one.orders for one in found])
         line_orders = np.concatenate([one.line_orders for one in found])
-        mine = orders.iloc[line_orders]
-        place = as_read(mine["store"], mine["key"])
+        place = as_read(orders, line_orders)
         return Matched(
             tables=tables,
             orders=orders,
