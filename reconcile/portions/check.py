@@ -22,6 +22,7 @@ from reconcile.matching.match import Matched, match
 from reconcile.matching.shared import Scouted, scouted, shared_groups
 from reconcile.matching.thinned import thinned
 from reconcile.matching.union import SMALL, Union, moved_on
+from reconcile.portions.given_back import give_back
 from reconcile.portions.portion import Bools, Ints, Portion, hand_out, joined, size_of
 from reconcile.portions.shelf import Shelf
 from reconcile.shop import Shop
@@ -99,6 +100,7 @@ def check_in_portions(
     """
     shelf = Shelf(dict(intake.records), GROUPED, folder)
     intake = replace(intake, records=shelf)
+    give_back()
     groups = order_groups(shelf.named(NAMING), intake.parts)
     even = hand_out(np.zeros(size_of(groups), dtype=bool), count)
     portions = shelf.parted(intake.parts, groups, even, count + 1)
@@ -119,7 +121,9 @@ def _each_checked(
         alone = portion.only({name: ~mask for name, mask in looks.items()})
         if alone.has_rows:
             yield alone.rows, check_portion(alone, terms)
+        give_back()
     last = joined(others)
+    others.clear()
     if last.has_rows:
         yield last.rows, check_portion(last, terms)
 
@@ -139,6 +143,7 @@ def put_together(
                 supplier_order=moved_on(mine["supplier_order"], starts["supplier_order"]),
             )
         )
+    give_back()
     matched = union.whole()
     inputs, of_all = _of_the_whole(matched, intake, terms)
     pieces = [piece for piece in [*pieces, of_all] if len(piece)] or [of_all]
