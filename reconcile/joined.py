@@ -1,6 +1,8 @@
-"""Texts of the rows of a group, joined into one: by column, without a loop over groups."""
+"""Texts joined into one, by column: those of the rows of a group, and those of one row."""
 
 from __future__ import annotations
+
+from functools import reduce
 
 import numpy as np
 import pandas as pd
@@ -24,3 +26,26 @@ def joined_texts(owner: pd.Series, texts: pd.Series, between: str = "; ") -> pd.
     lists = pa.ListArray.from_arrays(pa.array(ends), flat)
     joined = pc.binary_join(lists, between).to_pandas()
     return pd.Series(joined.to_numpy(), index=numbers[first], dtype="str")
+
+
+def side_by_side(*parts: pa.Array | str, between: str = "") -> pa.Array:
+    """The parts of each row one after the other, as 64-bit strings; null where a part is."""
+    return pc.binary_join_element_wise(*_wide(parts), pa.scalar(between, pa.large_string()))
+
+
+def filled_parts(*parts: pa.Array, between: str) -> pa.Array:
+    """Those parts of each row that are not null, one after the other; blank where all are."""
+    wide = pa.large_string()
+    # pyarrow leaves out the whole row where all of its parts are null.
+    bare = reduce(pc.and_, [pc.is_null(part) for part in parts])
+    blank = pc.if_else(bare, pa.scalar("", wide), pa.scalar(None, wide))
+    return pc.binary_join_element_wise(
+        *_wide((blank, *parts)), pa.scalar(between, wide), null_handling="skip"
+    )
+
+
+def _wide(parts: tuple[pa.Array | str, ...]) -> list[pa.Array | pa.Scalar]:
+    wide = pa.large_string()
+    return [
+        pa.scalar(part, wide) if isinstance(part, str) else pc.cast(part, wide) for part in parts
+    ]

@@ -13,6 +13,8 @@ from typing import Any
 import iso4217
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 MICRO_DIGITS = 6  # unit prices may carry more decimals than their currency
@@ -105,17 +107,32 @@ def major_text(minor: pd.Series, currency: pd.Series) -> pd.Series:
     >>> list(major_text(pd.Series([-5, 12345, None], dtype="Int64"), pd.Series(["EUR", "JPY", ""])))
     ['-0.05', '12345', '']
     """
-    digits = digits_of(currency)
-    text = minor.abs().astype("string").fillna("")
-    out = pd.Series("", index=minor.index, dtype="str")
-    for count in sorted(set(digits.tolist())):
-        here = (digits == count) & minor.notna()
-        part = text[here].str.zfill(count + 1)
-        shown = part.str.slice(0, -count) + "." + part.str.slice(-count) if count else part
-        out[here] = shown.astype("str")
-    negative = minor.fillna(0) < 0
-    out[negative] = "-" + out[negative]
+    texts = pc.fill_null(decimal_texts(minor, digits_of(currency)), "")
+    return pd.Series(texts, index=minor.index, dtype="str")
+
+
+def decimal_texts(minor: pd.Series, digits: Ints) -> pa.Array:
+    """Minor units with so many decimals as exact Arrow texts, null where there is no amount."""
+    used = np.unique(digits)
+    if len(used) <= 1:
+        return _scaled(minor, int(used[0]) if len(used) else 0)
+    out = pa.nulls(len(minor), pa.string())
+    for count in used:
+        out = pc.if_else(pa.array(digits == count), _scaled(minor, int(count)), out)
     return out
+
+
+def _scaled(minor: pd.Series, digits: int) -> pa.Array:
+    """Whole numbers seen as decimals with so many digits after the point, as text."""
+    known = minor.notna().to_numpy(dtype=bool)
+    low = minor.fillna(0).to_numpy(dtype=np.int64)
+    # A 128-bit decimal is its low and its high half, the high one all sign.
+    halves = np.stack([low, low >> 63], axis=1)
+    decimals = pa.Array.from_buffers(
+        pa.decimal128(19, digits), len(low), [None, pa.py_buffer(np.ascontiguousarray(halves))]
+    )
+    text = pc.cast(decimals, pa.string())
+    return text if known.all() else pc.if_else(pa.array(known), text, None)
 
 
 def amount_text(minor: int, currency: str) -> str:

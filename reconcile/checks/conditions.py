@@ -12,12 +12,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.checks.rows import Rows, whole_numbers
 from reconcile.dates import as_day
 from reconcile.facts import FactKind, Table
 from reconcile.money import digits_of, within_tolerance
 from reconcile.shop import Tolerance
 
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 _EVER = np.iinfo(np.int64).min
 
 
@@ -37,7 +39,7 @@ class Condition:
     setting: str = ""
 
 
-NUMERIC: Mapping[str, Callable[[pd.Series, pd.Series], pd.Series]] = MappingProxyType(
+NUMERIC: Mapping[str, Callable[[Ints, Ints], Bools]] = MappingProxyType(
     {
         "above": lambda left, right: left > right,
         "at-least": lambda left, right: left >= right,
@@ -71,7 +73,7 @@ def resolved(condition: Condition, settings: Mapping[str, int], as_of: date) -> 
 
 
 def compare_fact(
-    condition: Condition, table: Table, frame: pd.DataFrame, tolerance: Tolerance
+    condition: Condition, table: Table, frame: pd.DataFrame | Rows, tolerance: Tolerance
 ) -> tuple[Bools, Bools]:
     """Where the condition holds, and where nobody can tell because the fact is not known."""
     column = frame[condition.fact]
@@ -80,13 +82,12 @@ def compare_fact(
     if condition.comparison == "known":
         return ~missing, np.zeros(len(frame), dtype=bool)
     if condition.comparison in ("yes", "no"):
-        flags = column.fillna(value=False).to_numpy(dtype=bool)
+        flags = column.to_numpy(dtype=bool, na_value=False)
         holds = flags if condition.comparison == "yes" else ~flags
     elif condition.comparison == "equal":
         holds = (column == condition.value).to_numpy(dtype=bool)
     elif condition.comparison == "beyond-tolerance":
-        gap = column.fillna(0).to_numpy(np.int64)
-        base = frame[condition.of].fillna(0).to_numpy(np.int64)
+        gap, base = whole_numbers(column), whole_numbers(frame[condition.of])
         holds = ~within_tolerance(
             gap, base, frame["currency"], tolerance.absolute, tolerance.percent
         )
@@ -96,14 +97,15 @@ def compare_fact(
     else:
         compare = NUMERIC[condition.comparison]
         limit = _limit(condition, kind, frame)
-        holds = compare(column.fillna(0).astype("int64"), limit).to_numpy(dtype=bool)
+        holds = compare(whole_numbers(column), limit)
     return holds & ~missing, missing
 
 
-def _limit(condition: Condition, kind: str, frame: pd.DataFrame) -> pd.Series:
+def _limit(condition: Condition, kind: str, frame: pd.DataFrame | Rows) -> Ints:
+    """The value that a number is compared with, by the decimals of its currency."""
     value = Decimal(condition.value)
     if kind != "money" or value == 0:
-        return pd.Series(int(value), index=frame.index)
-    digits = digits_of(frame["currency"]).tolist()
-    most = {count: int(value.scaleb(count)) for count in set(digits)}
-    return pd.Series([most[count] for count in digits], index=frame.index, dtype="int64")
+        return np.array([int(value)], dtype=np.int64)
+    digits = digits_of(frame["currency"])
+    most = [int(value.scaleb(count)) for count in range(int(digits.max(initial=0)) + 1)]
+    return np.array(most, dtype=np.int64)[digits]

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
-import base64
 import hashlib
 from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from reconcile.checks.catalogue import SEVERITIES, Rule
 from reconcile.checks.causes import follow
 from reconcile.checks.evidence import Places, evidence_of
 from reconcile.checks.explain import explain
+from reconcile.checks.rows import Rows, date_text, one_of, text_of, whole_numbers
 from reconcile.checks.verdicts import Setting, judge
+from reconcile.joined import side_by_side
 
 VERDICTS = ("open", "waiting", "unknown", "accepted", "follows")
 _ANCHORS: Mapping[str, tuple[str, ...]] = {
@@ -30,6 +34,7 @@ _ANCHORS: Mapping[str, tuple[str, ...]] = {
     "sales": ("store", "key", "supplier"),
     "inputs": ("about", "document", "order_ref", "sku", "supplier"),
 }
+_LETTERS = np.frombuffer(b"abcdefghijklmnopqrstuvwxyz234567", dtype=np.uint8)
 _SHOWN = ("order_ref", "sku", "supplier", "document", "currency")
 
 
@@ -45,100 +50,145 @@ def find_exceptions(
     Columns as the report wants them, money in minor units. ``orders`` has ``store``,
     ``order_ref`` and ``key`` by the order numbers of the tables.
     """
-    pieces = []
+    pieces, named = [], []
     for rule in rules.values():
         frame = tables[rule.table.name]
         found = judge(rule, frame, run)
         if len(found):
             pieces.append(_described(rule, found, frame, orders, run))
+            named.append(rule)
     if not pieces:
         return _empty()
     out = pd.concat(pieces, ignore_index=True)
+    _say_of_rules(out, named, np.repeat(np.arange(len(named)), [len(one) for one in pieces]))
     out = follow(out, rules)
     out["evidence"] = evidence_of(out, rules, tables, places)
     days = np.datetime64(run.as_of, "D") - out["event_date"].to_numpy().astype("datetime64[D]")
-    age = days.astype(np.int64)
-    unknown = out["event_date"].isna().to_numpy()
-    out["age_days"] = pd.arrays.IntegerArray(np.where(unknown, 0, age), unknown)
-    out["first_seen"], out["change"] = str(run.as_of), "new"
-    for name in ("first_seen", "change", "verdict", "class", "list"):
-        out[name] = out[name].astype("str")
+    unknown = np.isnat(days)
+    age = np.where(unknown, 0, days.astype(np.int64))
+    out["age_days"] = pd.arrays.IntegerArray(age, unknown)
+    nothing = np.zeros(len(out), dtype=np.int8)
+    out["first_seen"], out["change"] = one_of([str(run.as_of)], nothing), one_of(["new"], nothing)
     return in_order(out)
+
+
+def _say_of_rules(out: pd.DataFrame, named: list[Rule], which: NDArray[np.int64]) -> None:
+    """What every exception of a rule says alike."""
+    out["rule"] = one_of([rule.name for rule in named], which)
+    out["title"] = one_of([rule.title for rule in named], which)
+    out["severity"] = one_of([rule.severity for rule in named], which)
+    out["action"] = one_of([rule.text["action"] for rule in named], which)
+    out["table"] = one_of([rule.table.name for rule in named], which)
 
 
 def _described(
     rule: Rule, found: pd.DataFrame, frame: pd.DataFrame, orders: pd.DataFrame, run: Setting
 ) -> pd.DataFrame:
     """Add who the exception is about, its id and its sentence."""
-    rows = frame.iloc[found["at"].to_numpy()].reset_index(drop=True)
+    rows = Rows(frame, found["at"].to_numpy(np.int64))
     order = rows["order"].to_numpy()
-    named = orders.iloc[np.maximum(order, 0)].reset_index(drop=True) if len(orders) else orders
-    for name in ("order_ref", "store", "key"):
-        if name not in rows:
-            # What is about no order, as a month of a supplier, names none.
-            rows[name] = named[name].where(order >= 0, "") if len(orders) else ""
-        elif name == "order_ref" and len(orders):
-            rows[name] = named[name].where(order >= 0, rows[name])
-    rows["side"] = rows["currency"].where(~rows["main"], "") if "main" in rows else ""
+    _name_orders(rows, orders)
+    if "main" in rows:
+        rows["side"] = rows["currency"].where(~rows["main"], "")
     if "dated" in rows:
-        rows["day"] = rows["dated"].dt.strftime("%Y-%m-%d").fillna("")
-    out = found.copy()
+        rows["day"] = pd.Series(date_text(rows["dated"]), dtype="str")
     for name in _SHOWN:
-        out[name] = rows[name].fillna("").astype("str") if name in rows else ""
-        out[name] = out[name].astype("str")
+        blank = one_of([""], np.zeros(len(found), dtype=np.int8))
+        found[name] = pd.Series(text_of(rows[name]), dtype="str") if name in rows else blank
     if rule.table.name == "order_lines" and "first_number" in rows and rule.list == "post":
-        out["document"] = rows["first_number"]
-    out["currency"] = out["currency"].where(out["amount_minor"].notna(), "")
-    out["rule"], out["title"], out["severity"] = rule.name, rule.title, rule.severity
-    out["action"], out["table"] = rule.text["action"], rule.table.name
-    out["supplier_order"] = rows["supplier_order"]
-    key = rows["order_ref_key"] if "order_ref_key" in rows else pd.Series("", index=rows.index)
-    out["order_key"] = key.where(order < 0, rows["key"]).fillna("").astype("str")
-    out["id"] = _ids(rule, rows)
-    out["explanation"] = explain(rule, rows, out["due_by"], run.as_of)
-    return out.astype(dict.fromkeys(("rule", "title", "severity", "action", "table"), "str"))
+        found["document"] = rows["first_number"]
+    found["currency"] = found["currency"].where(found["amount_minor"].notna(), "")
+    found["supplier_order"] = rows["supplier_order"]
+    key = text_of(rows["key"])
+    if "order_ref_key" in rows:
+        key = pc.if_else(pa.array(order < 0), text_of(rows["order_ref_key"]), key)
+    found["order_key"] = pd.Series(key, dtype="str")
+    found["id"] = _ids(rule, rows)
+    found["explanation"] = explain(rule, rows, found["due_by"], run.as_of)
+    return found
 
 
-def _ids(rule: Rule, rows: pd.DataFrame) -> pd.Series:
+def _name_orders(rows: Rows, orders: pd.DataFrame) -> None:
+    """The reference, store and key of each row's order."""
+    order = rows["order"].to_numpy()
+    known = pa.array(order >= 0)
+    named = Rows(orders, np.maximum(order, 0))
+    for name in ("order_ref", "store", "key"):
+        if name in rows and name != "order_ref":
+            continue
+        # What is about no order, as a month of a supplier, names none.
+        own = text_of(rows[name]) if name in rows else ""
+        if len(orders):
+            rows[name] = pd.Series(pc.if_else(known, text_of(named[name]), own), dtype="str")
+        elif name not in rows:
+            rows[name] = one_of([""], np.zeros(len(rows), dtype=np.int8))
+
+
+def _ids(rule: Rule, rows: Rows) -> pd.Series:
     """Ids that stay the same from run to run: a digest of the rule and of what it is about."""
-    anchor = pd.Series(rule.name, index=rows.index, dtype="str")
-    for name in _ANCHORS[rule.table.name]:
-        if name in rows:
-            anchor = anchor + "\x1f" + rows[name].fillna("").astype("str")
-    if anchor.duplicated().any():
-        # Twins are numbered by what they hold, so that the order of rows does not matter.
-        twins = pd.DataFrame({"anchor": anchor, "amount": 0, "text": ""})
-        if rule.amount:
-            twins["amount"] = rows[rule.amount].fillna(0).astype("int64")
-        if "document" in rows:
-            twins["text"] = rows["document"].fillna("").astype("str")
-        place = twins.sort_values(["anchor", "amount", "text"], kind="stable")
-        nth = place.groupby("anchor").cumcount().reindex(rows.index)
-        anchor = anchor.where(nth == 0, anchor + "\x1f" + nth.astype("str"))
-    return pd.Series([_digest(text) for text in anchor], index=rows.index, dtype="str")
+    about = [text_of(rows[name]) for name in _ANCHORS[rule.table.name] if name in rows]
+    anchors = side_by_side(rule.name, *about, between="\x1f")
+    digests = _digests(anchors)
+    twice = pd.Series(digests).duplicated(keep=False).to_numpy()
+    if twice.any():
+        digests[twice] = _digests(_numbered(rule, rows, np.flatnonzero(twice), anchors))
+    return _in_letters(digests)
 
 
-def _digest(text: str) -> str:
-    raw = hashlib.sha256(text.encode()).digest()[:8]
-    return base64.b32encode(raw).decode().lower()[:12]
+def _numbered(rule: Rule, rows: Rows, twice: NDArray[np.int64], anchors: pa.Array) -> pa.Array:
+    """Anchors of twins: all but the first get a number.
+
+    Twins are numbered by what they hold, so that the order of rows does not matter.
+    """
+    anchor = pd.Series(anchors.take(pa.array(twice)), dtype="str")
+    twins = pd.DataFrame({"anchor": anchor, "amount": 0, "text": ""})
+    if rule.amount:
+        twins["amount"] = whole_numbers(rows[rule.amount])[twice]
+    if "document" in rows:
+        twins["text"] = rows["document"].fillna("").iloc[twice].to_numpy()
+    place = twins.sort_values(["anchor", "amount", "text"], kind="stable")
+    nth = place.groupby("anchor").cumcount().reindex(twins.index)
+    return text_of(anchor.where(nth == 0, anchor + "\x1f" + nth.astype("str")))
+
+
+def _digests(anchors: pa.Array) -> NDArray[np.uint64]:
+    """The first 64 bits of the SHA-256 of each text."""
+    texts = pc.cast(anchors, pa.large_binary()).to_pylist()
+    first = b"".join([hashlib.sha256(text).digest()[:8] for text in texts])
+    return np.frombuffer(first, dtype=">u8").astype(np.uint64)
+
+
+def _in_letters(digests: NDArray[np.uint64]) -> pd.Series:
+    """The first 60 bits as twelve letters and digits (RFC 4648, base32), in small letters."""
+    shifts = np.arange(59, -1, -5, dtype=np.uint64)
+    signs = _LETTERS[(digests[:, None] >> shifts) & np.uint64(31)]
+    offsets = np.arange(0, len(shifts) * (len(digests) + 1), len(shifts), dtype=np.int64)
+    buffers = [None, pa.py_buffer(offsets), pa.py_buffer(signs)]
+    return pd.Series(pa.Array.from_buffers(pa.large_string(), len(digests), buffers), dtype="str")
 
 
 def in_order(out: pd.DataFrame) -> pd.DataFrame:
     """Input first; then by verdict, severity, due date and money; the id decides the rest."""
-    keys = pd.DataFrame(
-        {
-            "input": out["table"] != "inputs",
-            "verdict": out["verdict"].map({name: n for n, name in enumerate(VERDICTS)}),
-            "severity": out["severity"].map({name: n for n, name in enumerate(SEVERITIES)}),
-            "due": out["due_by"],
-            "amount": -out["amount_minor"].fillna(0).astype("int64"),
-            "rule": out["rule"],
-            "order": out["order_ref"],
-            "sku": out["sku"],
-            "id": out["id"],
-        }
-    )
-    return out.loc[keys.sort_values(list(keys.columns)).index].reset_index(drop=True)
+    place = np.where(out["table"] == "inputs", 0, 100)
+    place += 10 * _rank(out["verdict"], VERDICTS) + _rank(out["severity"], SEVERITIES)
+    keys = {
+        "place": pa.array(place),
+        "due": pa.array(out["due_by"]),
+        "amount": pa.array(-whole_numbers(out["amount_minor"])),
+        **{name: text_of(out[name]) for name in ("rule", "order_ref", "sku", "id")},
+    }
+    by = [(name, "ascending") for name in keys]
+    order = pc.sort_indices(pa.table(keys), sort_keys=by).to_numpy()
+    there = np.array_equal(order, np.arange(len(out)))
+    found: pd.DataFrame = (out if there else out.iloc[order]).reset_index(drop=True)
+    return found
+
+
+def _rank(column: pd.Series, names: tuple[str, ...]) -> NDArray[np.int64]:
+    """The place of each text among the names; after them where it is none of them."""
+    codes, found = pd.factorize(column)
+    ranks = [names.index(name) if name in names else len(names) for name in found]
+    return np.array([*ranks, len(names)], dtype=np.int64)[codes]
 
 
 def _empty() -> pd.DataFrame:

@@ -4,47 +4,46 @@ from __future__ import annotations
 
 from datetime import date
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from reconcile.checks.catalogue import FIELD, Rule
-from reconcile.money import major_text
+from reconcile.checks.rows import Rows, date_text, text_of
+from reconcile.joined import side_by_side
+from reconcile.money import decimal_texts, digits_of
 
 _UNKNOWN = "an unknown amount"
+_NO_DATE = "an unknown date"
 
 
-def explain(rule: Rule, rows: pd.DataFrame, due: pd.Series, as_of: date) -> pd.Series:
+def explain(rule: Rule, rows: Rows, due: pd.Series, as_of: date) -> pd.Series:
     """The explanation of each row; money with its currency, dates as YYYY-MM-DD."""
-    text = pd.Series("", index=rows.index, dtype="str")
-    pieces = FIELD.split(rule.text["explanation"])
-    for number, piece in enumerate(pieces):
-        text = text + (_field(rule, piece, rows, due, as_of) if number % 2 else piece)
-    return _words(text)
+    parts = [
+        _field(rule, piece, rows, due, as_of) if number % 2 else piece
+        for number, piece in enumerate(FIELD.split(rule.text["explanation"]))
+    ]
+    nothing = pa.array([""], pa.string()).take(pa.array(np.zeros(len(rows), dtype=np.int8)))
+    return pd.Series(side_by_side(nothing, *parts), dtype="str")
 
 
-def _words(column: pd.Series) -> pd.Series:
-    words: pd.Series = column.astype("str")
-    return words
-
-
-def _date(column: pd.Series) -> pd.Series:
-    return _words(column.dt.strftime("%Y-%m-%d").fillna("an unknown date"))
-
-
-def _field(rule: Rule, name: str, rows: pd.DataFrame, due: pd.Series, as_of: date) -> pd.Series:
+def _field(rule: Rule, name: str, rows: Rows, due: pd.Series, as_of: date) -> pa.Array | str:
     if name == "due":
-        return _date(due)
+        return date_text(due, _NO_DATE)
     if name == "as_of":
-        return pd.Series(str(as_of), index=rows.index, dtype="str")
+        return str(as_of)
     if name in rule.settings:
-        return pd.Series(str(rule.settings[name].value), index=rows.index, dtype="str")
+        return str(rule.settings[name].value)
     fact = rule.table.facts.get(name)
     column = rows[name]
     if name == "supplier":
-        return _words(column.where(column != "", "the supplier"))
+        text = text_of(column, "unknown")
+        return pc.if_else(pc.equal(text, ""), "the supplier", text)
     if fact is not None and fact.kind == "money":
-        amount = major_text(column.astype("Int64"), rows["currency"])
-        shown = amount + " " + rows["currency"]
-        return _words(shown.where(column.notna(), _UNKNOWN))
+        amount = decimal_texts(column, digits_of(rows["currency"]))
+        shown = side_by_side(amount, text_of(rows["currency"]), between=" ")
+        return pc.fill_null(shown, _UNKNOWN)
     if fact is not None and fact.kind == "date":
-        return _date(column)
-    return _words(column).fillna("unknown")
+        return date_text(column, _NO_DATE)
+    return text_of(column, "unknown")

@@ -11,7 +11,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.checks.catalogue import Due, Rule
-from reconcile.checks.conditions import Bools, Condition, compare_fact, resolved
+from reconcile.checks.conditions import Bools, Condition, Ints, compare_fact, resolved
+from reconcile.checks.rows import Rows, one_of
 from reconcile.dates import add_business_days, as_day
 from reconcile.shop import Tolerance
 
@@ -36,26 +37,28 @@ def judge(rule: Rule, frame: pd.DataFrame, run: Setting) -> pd.DataFrame:
     and ``amount_minor`` (NA where the rule has none).
     """
     rule = with_settings(rule, run)
-    holds, missing, why = _all(rule.when, rule, frame, run.tolerance)
-    if rule.when_any:
-        some, unsure, which = _any(rule.when_any, rule, frame, run.tolerance)
-        holds, missing = holds & some, (missing & (some | unsure)) | (holds & unsure)
-        why = np.where(why == "", which, why)
-    named = np.flatnonzero(holds | missing)
-    rows = frame.iloc[named].reset_index(drop=True)
+    named, holds, missing = _named(rule, Rows(frame), run.tolerance)
+    at = named.at
+    rows = Rows(frame, at)
     due, reason = _due_dates(rule, rows, run)
-    verdict, cause = _verdicts(rule, rows, run, due, reason, (missing[named], why[named]))
-    out = pd.DataFrame({"at": named, "verdict": verdict, "cause": cause})
-    out["event_date"] = rows[rule.event].to_numpy().astype("datetime64[s]")
-    out["due_by"] = due.astype("datetime64[s]") if rule.due else out["event_date"]
+    verdict, cause = _verdicts(rule, rows, run, due, reason, (~holds, missing))
+    event = rows[rule.event].to_numpy().astype("datetime64[s]")
     other = np.zeros(len(rows), dtype=bool)
     if rule.instead is not None:
         other, _ = compare_fact(rule.instead, rule.table, rows, run.tolerance)
-    out["class"] = np.where(other, rule.instead_class, rule.money_class)
-    out["list"] = np.where(other, rule.instead_list, rule.list)
-    nothing = pd.array([pd.NA] * len(rows), dtype="Int64")
-    out["amount_minor"] = rows[rule.amount].astype("Int64") if rule.amount else nothing
-    return out
+    nothing = pd.Series(pd.NA, index=range(len(rows)), dtype="Int64")
+    return pd.DataFrame(
+        {
+            "at": at,
+            "verdict": verdict,
+            "cause": cause,
+            "event_date": event,
+            "due_by": due.astype("datetime64[s]") if rule.due else event,
+            "class": one_of([rule.money_class, rule.instead_class], other.astype(np.int8)),
+            "list": one_of([rule.list, rule.instead_list], other.astype(np.int8)),
+            "amount_minor": rows[rule.amount].astype("Int64") if rule.amount else nothing,
+        }
+    )
 
 
 def with_settings(rule: Rule, run: Setting) -> Rule:
@@ -75,39 +78,40 @@ def with_settings(rule: Rule, run: Setting) -> Rule:
     )
 
 
-_Told = tuple[Bools, Bools, NDArray[np.object_]]
+def _named(rule: Rule, rows: Rows, tolerance: Tolerance) -> tuple[Rows, Bools, Ints]:
+    """The rows that the rule names, where it holds, and which input would tell where not.
 
-
-def _all(
-    conditions: tuple[Condition, ...], rule: Rule, frame: pd.DataFrame, tolerance: Tolerance
-) -> _Told:
-    """Where all hold; where none fails but some are not known, and which input would tell."""
-    holds = np.ones(len(frame), dtype=bool)
-    possible = holds.copy()
-    why = np.full(len(frame), "", dtype=object)
-    for condition in conditions:
-        here, missing = compare_fact(condition, rule.table, frame, tolerance)
+    All of its conditions hold, and one of those of which one is enough; or none fails, but some
+    are not known. Every condition is asked of the rows that those before it left over.
+    """
+    holds = np.ones(len(rows), dtype=bool)
+    missing = np.zeros(len(rows), dtype=np.int64)
+    for condition in rule.when:
+        here, unknown = compare_fact(condition, rule.table, rows, tolerance)
         holds &= here
-        possible &= here | missing
-        why[missing & (why == "")] = rule.table.facts[condition.fact].missing
-    return holds, possible & ~holds, why
+        _note(missing, unknown, rule, condition)
+        left = here | unknown
+        if not left.all():
+            rows, holds, missing = rows.only(left), holds[left], missing[left]
+    if not rule.when_any:
+        return rows, holds, missing
+    some, unsure = np.zeros(len(rows), dtype=bool), np.zeros(len(rows), dtype=bool)
+    for condition in rule.when_any:
+        here, unknown = compare_fact(condition, rule.table, rows, tolerance)
+        some |= here
+        unsure |= unknown
+        _note(missing, unknown, rule, condition)
+    left = some | unsure
+    return rows.only(left), (holds & some)[left], missing[left]
 
 
-def _any(
-    conditions: tuple[Condition, ...], rule: Rule, frame: pd.DataFrame, tolerance: Tolerance
-) -> _Told:
-    holds = np.zeros(len(frame), dtype=bool)
-    unsure = holds.copy()
-    why = np.full(len(frame), "", dtype=object)
-    for condition in conditions:
-        here, missing = compare_fact(condition, rule.table, frame, tolerance)
-        holds |= here
-        unsure |= missing
-        why[missing & (why == "")] = rule.table.facts[condition.fact].missing
-    return holds, unsure & ~holds, why
+def _note(missing: Ints, unknown: Bools, rule: Rule, condition: Condition) -> None:
+    """Note which input is missing where none is yet: the number of the fact, from 1."""
+    if rule.table.facts[condition.fact].missing:
+        missing[unknown & (missing == 0)] = list(rule.table.facts).index(condition.fact) + 1
 
 
-def _due_dates(rule: Rule, rows: pd.DataFrame, run: Setting) -> tuple[NDArray[np.datetime64], str]:
+def _due_dates(rule: Rule, rows: Rows, run: Setting) -> tuple[NDArray[np.datetime64], str]:
     """The first of the rule's due dates that is known, and the input that would give one."""
     due = np.full(len(rows), _NO_DAY)
     reason = ""
@@ -119,7 +123,7 @@ def _due_dates(rule: Rule, rows: pd.DataFrame, run: Setting) -> tuple[NDArray[np
 
 
 def _after(
-    rule: Rule, entry: Due, start: NDArray[np.datetime64], rows: pd.DataFrame, run: Setting
+    rule: Rule, entry: Due, start: NDArray[np.datetime64], rows: Rows, run: Setting
 ) -> NDArray[np.datetime64]:
     if entry.days:
         return start + np.timedelta64(rule.settings[entry.days].value, "D")
@@ -131,48 +135,49 @@ def _after(
     if name in rule.table.facts:
         count = rows[name].fillna(setting).to_numpy(np.int64)
     out = np.full(len(rows), _NO_DAY)
-    suppliers = rows["supplier"].to_numpy()
-    for supplier in sorted(set(suppliers)):
-        mine = suppliers == supplier
+    suppliers, names = pd.factorize(rows["supplier"])
+    for number, supplier in enumerate(names):
+        mine = suppliers == number
         out[mine] = add_business_days(start[mine], count[mine], run.holidays.get(supplier, ()))
     return out
 
 
 def _verdicts(
     rule: Rule,
-    rows: pd.DataFrame,
+    rows: Rows,
     run: Setting,
     due: NDArray[np.datetime64],
     reason: str,
-    missing: tuple[Bools, NDArray[np.object_]],
-) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
+    missing: tuple[Bools, Ints],
+) -> tuple[pd.Series, pd.Series]:
     """Waiting before unknown before open: what is not due yet needs nobody's judgement."""
     size = len(rows)
-    cause = np.full(size, "", dtype=object)
+    causes = ["", *(fact.missing for fact in rule.table.facts.values())]
     unknown = missing[0].copy()
-    cause[unknown] = missing[1][unknown]
+    cause = np.where(unknown, missing[1], 0)
+
+    def doubt(here: Bools, text: str) -> None:
+        cause[here & ~unknown] = len(causes)
+        causes.append(text)
+        np.logical_or(unknown, here, out=unknown)
+
     for condition in rule.unknown:
         here, _ = compare_fact(condition, rule.table, rows, run.tolerance)
-        cause[here & ~unknown] = condition.cause
-        unknown |= here
+        doubt(here, condition.cause)
     kept = np.zeros(size, dtype=bool)
     for condition in rule.waiting:
         here, _ = compare_fact(condition, rule.table, rows, run.tolerance)
         kept |= here
     basis = due
     if rule.due:
-        undated = np.isnat(due) & ~kept & ~unknown
-        cause[undated] = reason
-        unknown |= undated
+        doubt(np.isnat(due) & ~kept, reason)
         kept |= ~np.isnat(due) & (due >= as_day(run.as_of))
     else:
         basis = rows[rule.event].to_numpy().astype("datetime64[D]")
     for need in rule.needs:
         until = run.covered.get(need)
         late = np.ones(size, dtype=bool) if until is None else ~(basis <= as_day(until))
-        late &= ~unknown
-        cause[late] = f"{need}: none are read" if until is None else f"{need} after {until}"
-        unknown |= late
-    verdict = np.where(kept, "waiting", np.where(unknown, "unknown", "open")).astype(object)
-    cause[verdict != "unknown"] = ""
-    return verdict, cause
+        doubt(late, f"{need}: none are read" if until is None else f"{need} after {until}")
+    verdict = np.where(kept, 1, np.where(unknown, 2, 0))
+    cause[kept | ~unknown] = 0
+    return one_of(["open", "waiting", "unknown"], verdict), one_of(causes, cause)

@@ -27,6 +27,10 @@ class Table:
     grain: str
     facts: MappingProxyType[str, Fact]
 
+    def __reduce__(self) -> tuple[object, ...]:
+        """How it is passed on to another process: by its facts, since a view is not passed on."""
+        return table, (self.name, self.grain, *self.facts.values())
+
 
 def table(name: str, grain: str, *facts: Fact) -> Table:
     """A table from its facts, in their order."""

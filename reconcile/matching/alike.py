@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.matching.columns import Bools, Ints
+from reconcile.matching.connected import connected
 
 
 def groups_alike(key: Ints, texts: pd.Series, decided: Bools) -> Ints:
@@ -22,7 +23,7 @@ def groups_alike(key: Ints, texts: pd.Series, decided: Bools) -> Ints:
     rows = pd.DataFrame({"key": key, "bare": texts.map(bare).astype("str"), "row": np.arange(size)})
     seeds = rows[~decided]
     pairs = pd.concat([_pairs(seeds, rows), _pairs(rows, seeds)], ignore_index=True)
-    return _connected(size, pairs["row"].to_numpy(np.int64), pairs["other"].to_numpy(np.int64))
+    return connected(size, pairs["row"].to_numpy(np.int64), pairs["other"].to_numpy(np.int64))
 
 
 def _pairs(mine: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
@@ -51,15 +52,3 @@ def _bare(text: str) -> str:
     """Letters and digits alone, in one case; several references stay apart."""
     folded = unicodedata.normalize("NFKC", text).casefold()
     return ";".join("".join(filter(str.isalnum, part)) for part in folded.split(";"))
-
-
-def _connected(size: int, left: Ints, right: Ints) -> Ints:
-    """Numbers of the connected groups of rows, from 0, in order of their first rows."""
-    label = np.arange(size)
-    while True:
-        before = label.copy()
-        low = np.minimum(label[left], label[right])
-        np.minimum.at(label, left, low)
-        np.minimum.at(label, right, low)
-        if (label == before).all():
-            return np.asarray(pd.factorize(label)[0], dtype=np.int64)

@@ -32,6 +32,8 @@ from reconcile.matching.supplier_orders import supplier_orders
 from reconcile.matching.tie import Tied, tie
 from reconcile.shop import Supplier, Tolerance
 
+INVOICED = "invoices = billed on orders + on no known order"  # the proof that comes first
+
 
 @dataclass(frozen=True)
 class Matched:
@@ -41,7 +43,8 @@ class Matched:
     what the customer paid and got back and when, where the orders tell it.
     ``links``: per record type which rows (``row_id``) stand behind which ``supplier_order``; and
     per fact table of several rows each which (``record``, ``row_id``) stand behind row ``at``.
-    ``lines``: every order line with its state and quantities, for the reader.
+    ``lines``: every order line with its state and quantities, for the reader; ``line_orders``
+    the order of each.
     ``shares``: what payments pay of supplier orders (``row_id`` of the payment, ``supplier_order``,
     ``currency``, ``amount``, refunds received negative). ``line_amounts``: what each invoice row
     bills, credits negative. ``line_rows``: the row of the orders of each line in ``order_lines``.
@@ -54,6 +57,7 @@ class Matched:
     links: dict[str, pd.DataFrame]
     places: dict[str, pd.DataFrame]
     lines: pd.DataFrame
+    line_orders: Ints
     shares: pd.DataFrame
     line_amounts: Ints
     line_rows: Ints
@@ -125,6 +129,7 @@ def match_with_ledger(
         "orders": customer_orders(tied, brought["orders"]),
         "sales": sales(tied, orders, records.get("rates"), home_currency),
     }
+    shown, line_orders = states(tied, money, lines, orders)
     out = Matched(
         tables=tables,
         orders=_named_orders(tied),
@@ -135,7 +140,8 @@ def match_with_ledger(
             "candidates": candidates,
         },
         places=_places(tied),
-        lines=states(tied, money, lines, orders),
+        lines=shown,
+        line_orders=line_orders,
         shares=_shares(money),
         line_amounts=money.line_amount,
         line_rows=tied.lines["row_id"].to_numpy(np.int64),
@@ -220,7 +226,7 @@ def _proofs(tied: Tied, money: Moneys) -> pd.DataFrame:
         left = int(money.line_amount[mine].sum())
         billed = int(held.loc[held["currency"] == currency, "billed"].sum())
         right = billed + int(money.line_amount[mine & ~known].sum())
-        rows.append(("invoices = billed on orders + on no known order", currency, left, right))
+        rows.append((INVOICED, currency, left, right))
     used = np.zeros(len(payments), dtype=np.int64)
     np.add.at(used, money.shares["payment"].to_numpy(np.int64), money.shares["amount"])
     amount, ends = payments["amount_minor"].to_numpy(np.int64), _ends(tied, money, used)

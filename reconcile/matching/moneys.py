@@ -46,11 +46,11 @@ class Moneys:
     negative). ``touched``: supplier orders that an undecided payment could belong to
     (``payment, owner``); ``pending``: those that a payment under way names. ``bills``: billing
     per item and currency. ``undecided``: payments that could not be allocated in full.
-    ``on_invoice``: those that name a known invoice. ``suggestions``: what payments without any
-    reference may be for. ``of_invoices``: the row that each invoice line is billed on, or -1.
-    ``invoice``: the number of its invoice (supplier, invoice number and currency), of which
-    ``invoice_total`` is the amount; ``named_invoice``: the one that each of ``paid_invoices``
-    names, or -1.
+    ``on_invoice``: those that name a known invoice. ``searched``: those for a part of one.
+    ``suggestions``: what payments without any reference may be for. ``of_invoices``: the row that
+    each invoice line is billed on, or -1. ``invoice``: the number of its invoice (supplier,
+    invoice number and currency), of which ``invoice_total`` is the amount; ``named_invoice``: the
+    one that each of ``paid_invoices`` names, or -1.
     """
 
     rows: pd.DataFrame
@@ -61,6 +61,7 @@ class Moneys:
     line_amount: Ints
     undecided: Bools
     on_invoice: Bools
+    searched: Bools
     suggestions: Suggestions
     of_invoices: Ints
     invoice: Ints
@@ -89,8 +90,11 @@ class _Rows:
         self.numbers = np.split(found, np.cumsum([len(part) for part in owners]))[:-1]
 
 
-def money_table(tied: Tied) -> Moneys:
-    """Bring agreed, billed and paid money to the supplier orders."""
+def money_table(tied: Tied, *, searching: bool = True) -> Moneys:
+    """Bring agreed, billed and paid money to the supplier orders.
+
+    Where it is not ``searching``, nothing is said of what payments without a reference may be for.
+    """
     invoices, payments = tied.invoices, tied.payments
     groups = len(tied.supplier_orders)
     amount = invoice_amounts(invoices)
@@ -128,7 +132,7 @@ def money_table(tied: Tied) -> Moneys:
         frame["agreed"] + frame["billed"],
     )
     frame["payable_known"] = frame["is_billed"] | frame["agreed_known"]
-    return _with_payments(tied, frame, bills, amount, at_invoice, at_paid)
+    return _with_payments(tied, frame, bills, amount, (at_invoice, at_paid), searching=searching)
 
 
 def _bills(tied: Tied, amount: Ints, at_invoice: Ints) -> pd.DataFrame:
@@ -178,10 +182,12 @@ def _with_payments(
     frame: pd.DataFrame,
     bills: pd.DataFrame,
     amount: Ints,
-    at_invoice: Ints,
-    at_paid: Ints,
+    places: tuple[Ints, Ints],
+    *,
+    searching: bool,
 ) -> Moneys:
     payments = tied.payments
+    at_invoice, at_paid = places
     invoiced, invoice, named_invoice = _invoiced(tied, amount, at_invoice)
     by_order = pd.DataFrame({"payment": tied.paid_orders["row_id"], "money": at_paid})
     by_invoice = pd.DataFrame({"payment": tied.paid_invoices["row_id"], "invoice": named_invoice})
@@ -226,7 +232,7 @@ def _with_payments(
     )
     _add_paid(frame, shares, payments)
     on_invoice, bare = _unnamed(by_order, all_by_invoice, len(payments))
-    bare &= settled & kind.isin(["payment", ""]).to_numpy() & (paid > 0)
+    bare &= searching & settled & kind.isin(["payment", ""]).to_numpy() & (paid > 0)
     return Moneys(
         rows=frame,
         shares=shares,
@@ -235,6 +241,7 @@ def _with_payments(
         bills=bills,
         line_amount=amount,
         undecided=undecided,
+        searched=out.searched | back.searched | waiting.searched,
         on_invoice=on_invoice,
         suggestions=suggest(tied, frame, bare),
         of_invoices=at_invoice,

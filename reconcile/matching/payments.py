@@ -25,11 +25,13 @@ class Allocation:
 
     ``undecided`` marks payments that have references and could not be allocated in full;
     ``touched`` holds the money rows that each of those could belong to (``payment, money``).
+    ``searched`` marks payments of a part of an invoice: they share the steps of the search.
     """
 
     shares: pd.DataFrame
     undecided: Bools
     touched: pd.DataFrame
+    searched: Bools
 
 
 @dataclass(frozen=True)
@@ -65,14 +67,15 @@ def allocate(
     payments = len(amounts)
     if by_order.empty and by_invoice.empty:
         none = np.zeros(payments, dtype=bool)
-        return Allocation(_NO_SHARES, none, _NO_SHARES[["payment", "money"]])
+        return Allocation(_NO_SHARES, none, _NO_SHARES[["payment", "money"]], none)
     parts = [_by_one_order(amounts, by_order), _by_orders(amounts, by_order, payable)]
     invoices = count(by_invoice["payment"].to_numpy(), payments)
     one = by_invoice[invoices[by_invoice["payment"]] == 1]
     several = by_invoice[invoices[by_invoice["payment"]] > 1]
     sign = _signs(by_invoice, invoiced, payments) if back else np.ones(payments, np.int64)
     parts.append(_by_invoices(amounts, several, invoiced, sign))
-    parts += _by_one_invoice(amounts, one[one["invoice"] >= 0], invoiced, sign)
+    alone, searched = _by_one_invoice(amounts, one[one["invoice"] >= 0], invoiced, sign)
+    parts += alone
     shares = pd.concat([part for part in parts if len(part)] or [_NO_SHARES], ignore_index=True)
     placed = total(shares["payment"].to_numpy(), shares["amount"].to_numpy(), payments)
     # An invoice whose other lines name no known order can give more than the payment, or less
@@ -84,7 +87,8 @@ def allocate(
     undecided = np.zeros(payments, dtype=bool)
     undecided[named] = True
     undecided &= placed != amounts
-    return Allocation(shares, undecided, _touched(by_order, by_invoice, invoiced, undecided))
+    touched = _touched(by_order, by_invoice, invoiced, undecided)
+    return Allocation(shares, undecided, touched, has(searched, payments))
 
 
 def _by_one_order(amounts: Ints, by_order: pd.DataFrame) -> pd.DataFrame:
@@ -139,10 +143,13 @@ def _whole(rows: pd.DataFrame, invoiced: Invoiced, sign: Ints) -> pd.DataFrame:
 
 def _by_one_invoice(
     amounts: Ints, rows: pd.DataFrame, invoiced: Invoiced, sign: Ints
-) -> list[pd.DataFrame]:
-    """One invoice: the whole of it, its only order, or the only subset that adds up."""
+) -> tuple[list[pd.DataFrame], Ints]:
+    """One invoice: the whole of it, its only order, or the only subset that adds up.
+
+    Also gives back the payments for which a subset was looked for.
+    """
     if rows.empty:
-        return []
+        return [], np.zeros(0, dtype=np.int64)
     payment, invoice = rows["payment"].to_numpy(), rows["invoice"].to_numpy()
     paid, whole = amounts[payment], invoiced.totals[invoice] * sign[payment]
     orders = invoiced.orders
@@ -155,7 +162,8 @@ def _by_one_invoice(
     )
     alone = _shares(payment[at], orders["money"].to_numpy()[order], paid[at])
     smaller = rows[~single & ~full & (whole > 0)].sort_values(["invoice", "payment"])
-    return [alone, _whole(rows[full], invoiced, sign), *_parts(smaller, amounts, invoiced, sign)]
+    found = [alone, _whole(rows[full], invoiced, sign), *_parts(smaller, amounts, invoiced, sign)]
+    return found, smaller["payment"].to_numpy(np.int64)
 
 
 def _parts(

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
+from reconcile.matching.columns import Ints
 from reconcile.money import within_tolerance
 from reconcile.shop import Tolerance
 
@@ -30,15 +33,32 @@ def small_differences(
         small += np.where(passes & (gap > 0), gap, 0)
     mine = lines[["supplier", "currency", "dated", "row_id"]][small > 0].reset_index(drop=True)
     mine["month"] = mine["dated"].dt.strftime("%Y-%m").astype("str")
-    mine["amount"] = small[small > 0]
-    grouped = mine.groupby(_BY, sort=True)
+    mine["total"] = mine["dearest"] = small[small > 0]
+    mine["lines"] = 1
+    grouped, at = _by_month(mine)
+    return grouped, pd.DataFrame({"at": at, "record": "invoices", "row_id": mine["row_id"]})
+
+
+def added_up(
+    tables: Sequence[pd.DataFrame], links: Sequence[pd.DataFrame]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The tables of several portions as one; ``at`` of the links goes on from table to table."""
+    every = pd.concat(tables, ignore_index=True)
+    link = pd.concat(links, ignore_index=True)
+    grouped, at = _by_month(every)
+    return grouped, link.assign(at=at[link["at"].to_numpy(np.int64)])
+
+
+def _by_month(rows: pd.DataFrame) -> tuple[pd.DataFrame, Ints]:
+    """Rows of one supplier, currency and month as one; and which one each is part of."""
+    grouped = rows.groupby(_BY, sort=True)
     out = grouped.agg(
-        total=("amount", "sum"),
-        lines=("amount", "size"),
-        dearest=("amount", "max"),
+        total=("total", "sum"),
+        lines=("lines", "sum"),
+        dearest=("dearest", "max"),
         dated=("dated", "max"),
     ).reset_index()
     out["order"], out["supplier_order"] = -1, -1
-    link = pd.DataFrame({"at": grouped.ngroup(), "record": "invoices", "row_id": mine["row_id"]})
-    texts = dict.fromkeys(_BY, "str")
-    return out.astype(texts | {"total": "Int64", "dearest": "Int64"}), link
+    whole = {"total": "Int64", "dearest": "Int64", "lines": "int64"}
+    at = np.asarray(grouped.ngroup(), dtype=np.int64)
+    return out.astype(dict.fromkeys(_BY, "str") | whole), at

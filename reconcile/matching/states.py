@@ -41,8 +41,10 @@ STATES = (
 )
 
 
-def states(tied: Tied, money: Moneys, facts: pd.DataFrame, orders: pd.DataFrame) -> pd.DataFrame:
-    """Order lines as people read them, in order of reference and line.
+def states(
+    tied: Tied, money: Moneys, facts: pd.DataFrame, orders: pd.DataFrame
+) -> tuple[pd.DataFrame, Ints]:
+    """Order lines as people read them, in order of reference and line; and the order of each.
 
     Columns: ``order_ref, store, line_no, sku, supplier, ordered_date, state``, the quantities
     ``ordered, live, billed, shipped``, ``posted``, ``delivered_date``, ``currency`` and the
@@ -76,10 +78,15 @@ def states(tied: Tied, money: Moneys, facts: pd.DataFrame, orders: pd.DataFrame)
             "paid_minor": masked(lines["paid_minor"], nothing),
         }
     )
-    place = in_order(_reading_order(orders_of)[order])
+    place = as_read(orders_of, order)
     if (place[1:] > place[:-1]).all():
-        return out
-    return out.take(place).reset_index(drop=True)
+        return out, order
+    return out.take(place).reset_index(drop=True), order[place]
+
+
+def as_read(orders: pd.DataFrame, order: Ints) -> Ints:
+    """The rows of these orders as they are read: by store, short references first."""
+    return in_order(_reading_order(orders)[order])
 
 
 def _reading_order(orders: pd.DataFrame) -> Ints:

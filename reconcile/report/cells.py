@@ -17,6 +17,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from openpyxl.utils import get_column_letter
 
+from reconcile.joined import side_by_side
+from reconcile.money import digits_of
 from reconcile.report import columns
 
 Kind = Literal["text", "prose", "date", "amount", "number", "yes-no", "link"]
@@ -91,7 +93,7 @@ def rows_xml(
         made = _formula_cells if column.formula else _cells
         parts += ['<c r="' + get_column_letter(place), row, *made(frame, column, styles, home)]
     parts.append("</row>")
-    return "".join(_join(parts).to_pylist())
+    return "".join(side_by_side(*parts).to_pylist())
 
 
 def links_xml(frame: pd.DataFrame, shown: list[Column], first_row: int) -> list[str]:
@@ -127,15 +129,6 @@ def _heights(frame: pd.DataFrame, shown: list[Column]) -> pa.Array:
     return pc.if_else(pc.greater(lines, 1), height, "")
 
 
-def _join(parts: list[pa.Array | str]) -> pa.Array:
-    """The parts one after the other, row by row; null where a part is."""
-    wide = pa.large_string()
-    whole = [
-        pa.scalar(part, wide) if isinstance(part, str) else pc.cast(part, wide) for part in parts
-    ]
-    return pc.binary_join_element_wise(*whole, pa.scalar("", wide))
-
-
 def _cells(frame: pd.DataFrame, column: Column, styles: Styles, home: str) -> list[pa.Array | str]:
     """What follows a cell's reference: its style, its type and its value."""
     kind = column.kind
@@ -161,7 +154,7 @@ def _amounts(frame: pd.DataFrame, column: Column, home: str) -> pa.Array:
 
 
 def _amount_styles(frame: pd.DataFrame, column: Column, styles: Styles, home: str) -> pa.Array:
-    digits = columns.amount_digits(
+    digits = digits_of(
         frame[column.currency] if column.currency else pd.Series(home, index=frame.index)
     )
     by_digits = pa.array([str(styles["amount", count]) for count in range(MOST_DIGITS + 1)])
@@ -181,7 +174,7 @@ def _formula_cells(
     else:
         value, what = _escaped(columns.text(frame[column.source])), ' t="str"'
     formula = _escaped(columns.text(frame[column.formula]))
-    known = _join([f"{what}><f>", formula, "</f><v>", value, "</v></c>"])
+    known = side_by_side(f"{what}><f>", formula, "</f><v>", value, "</v></c>")
     return ['" s="', style, '"', pc.fill_null(known, "/>")]
 
 
@@ -211,12 +204,12 @@ def _escaped(value: pa.Array) -> pa.Array:
 
 
 def _wrapped(value: pa.Array) -> pa.Array:
-    return _join([' t="inlineStr"><is><t xml:space="preserve">', value, "</t></is></c>"])
+    return side_by_side(' t="inlineStr"><is><t xml:space="preserve">', value, "</t></is></c>")
 
 
 def _number_cells(
     value: pa.Array, as_text: pa.Array, text: pa.Array, style: list[pa.Array | str]
 ) -> list[pa.Array | str]:
-    number = _join(["><v>", value, "</v></c>"])
+    number = side_by_side("><v>", value, "</v></c>")
     text = pc.if_else(as_text, _wrapped(pc.cast(text, pa.large_string())), number)
     return ['" s="', *style, '"', pc.fill_null(text, "/>")]

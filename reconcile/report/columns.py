@@ -8,7 +8,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.money import minor_digits
+from reconcile.money import decimal_texts, digits_of, minor_digits
 
 # A spreadsheet runs a cell as a formula that begins with one of these, and so does one that
 # follows a separator or quote where the file is read with other separators than its own
@@ -21,17 +21,30 @@ _INSIDE = f"{_BEFORE}([{_STARTS}])"
 # What each of them becomes
 _SAFE_AT_START = rf"^'({_SPACE}[{_STARTS}\p{{Cc}}])"
 _SAFE_INSIDE = f"{_BEFORE}'([{_STARTS}])"
-# Bytes without which neither pattern can match: at the start of a text, and anywhere in it.
+# The last thousands of a whole number that are not set apart yet, and how many there can be
+_THOUSANDS = r"^(-?\d+)(\d{3})"
+_MOST_THOUSANDS = 6  # of 64 bits
+# Bytes without which neither pattern can match: at the start of a text, and in it a sign after
+# one that separates, or is no letter, digit or punctuation of ASCII.
 _BYTES_AT_START = np.zeros(256, dtype=bool)
 _BYTES_AT_START[[*range(33), *b"=+-@", *range(127, 256)]] = True
 _BYTES_INSIDE = np.zeros(256, dtype=bool)
-_BYTES_INSIDE[[*b",;|\"'\t\r\n\x00"]] = True
+_BYTES_INSIDE[[*b"=+-@", *"\uff1d".encode()[:1]]] = True
+_BYTES_BEFORE = np.zeros(256, dtype=bool)
+_BYTES_BEFORE[[*range(33), *b",;|\"'", *range(127, 256)]] = True
 
 
 def text(column: pd.Series) -> pa.Array:
     """Texts as Arrow strings with null for blank."""
-    array = _plain(pa.array(column, from_pandas=True))
-    return pc.if_else(pc.equal(array, ""), None, array)
+    array = one_chunk(pa.array(column, from_pandas=True))
+    filled = pc.fill_null(pc.greater(pc.binary_length(array), 0), fill_value=False)
+    if not len(array) or pc.all(filled).as_py():
+        return array
+    # The same bytes with another bitmap, which costs no copy of the texts.
+    offsets = array.buffers()[1].slice(8 * array.offset, 8 * (len(array) + 1))
+    return pa.Array.from_buffers(
+        array.type, len(array), [filled.buffers()[1], offsets, array.buffers()[2]]
+    )
 
 
 def safe_text(column: pd.Series) -> pa.Array:
@@ -54,15 +67,30 @@ def safe_text(column: pd.Series) -> pa.Array:
 
 def before_safe(column: pd.Series) -> pd.Series:
     """Texts of our own CSV files as they were before ``safe_text`` put its apostrophes."""
-    array = pc.replace_substring_regex(_plain(pa.array(column)), _SAFE_AT_START, r"\1")
+    array = pc.replace_substring_regex(one_chunk(pa.array(column)), _SAFE_AT_START, r"\1")
     array = pc.replace_substring_regex(array, _SAFE_INSIDE, r"\1\2\3")
     return pd.Series(array.to_pylist(), index=column.index, dtype="str")
 
 
-def _plain(array: pa.Array | pa.ChunkedArray) -> pa.Array:
-    """One chunk of 64-bit strings that starts at its buffer's start."""
+def one_chunk(array: pa.Array | pa.ChunkedArray) -> pa.Array:
+    """One chunk of 64-bit strings."""
     whole = pc.cast(array, pa.large_string())
     return whole.combine_chunks() if isinstance(whole, pa.ChunkedArray) else whole
+
+
+def bytes_of(array: pa.Array) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+    """Where each of 64-bit strings begins and the last one ends, and the bytes of all of them."""
+    _, places, data = array.buffers()
+    if not len(array) or data is None:
+        return np.zeros(len(array) + 1, dtype=np.int64), np.zeros(0, dtype=np.uint8)
+    offsets = np.frombuffer(places, dtype=np.int64)[array.offset : array.offset + len(array) + 1]
+    return offsets - offsets[0], np.frombuffer(data, dtype=np.uint8)[offsets[0] : offsets[-1]]
+
+
+def strings(offsets: NDArray[np.int64], data: NDArray[np.uint8]) -> pa.Array:
+    """The strings of ``bytes_of`` again."""
+    buffers = [None, pa.py_buffer(offsets), pa.py_buffer(data)]
+    return pa.Array.from_buffers(pa.large_string(), len(offsets) - 1, buffers)
 
 
 def _suspects(array: pa.Array) -> NDArray[np.bool_]:
@@ -70,51 +98,35 @@ def _suspects(array: pa.Array) -> NDArray[np.bool_]:
 
     Nearly no text does, and the patterns cost a second for a million order lines.
     """
+    offsets, data = bytes_of(array)
     suspects = np.zeros(len(array), dtype=bool)
-    if not len(array) or array.buffers()[2] is None:
+    if not len(data):
         return suspects
-    offsets = np.frombuffer(array.buffers()[1], dtype=np.int64)
-    offsets = offsets[array.offset : array.offset + len(array) + 1]
-    data = np.frombuffer(array.buffers()[2], dtype=np.uint8)
     filled = np.flatnonzero(offsets[1:] > offsets[:-1])
     suspects[filled] = _BYTES_AT_START[data[offsets[filled]]]
-    inside = np.flatnonzero(_BYTES_INSIDE[data[offsets[0] : offsets[-1]]]) + offsets[0]
+    inside = np.flatnonzero(_BYTES_INSIDE[data])
+    inside = inside[_BYTES_BEFORE[data[inside - 1]]]
+    if not data.all():  # a NUL
+        inside = np.append(inside, np.flatnonzero(data == 0))
     suspects[np.searchsorted(offsets, inside, side="right") - 1] = True
     known: NDArray[np.bool_] = array.is_valid().to_numpy(zero_copy_only=False)
     return suspects & known
 
 
-def amount_digits(currency: pd.Series) -> NDArray[np.int64]:
-    """Decimals of each row's currency; 0 where there is none."""
-    codes, names = pd.factorize(currency)
-    known = [minor_digits(str(name)) or 0 for name in names]
-    return np.array([*known, 0], dtype=np.int64)[codes]
-
-
 def amounts(minor: pd.Series, currency: pd.Series | str) -> pa.Array:
     """Minor units as exact decimal text in major units, null where there is no amount."""
     if isinstance(currency, str):
-        return _scaled(minor, minor_digits(currency) or 0)
-    digits = amount_digits(currency)
-    used = np.unique(digits)
-    if len(used) <= 1:
-        return _scaled(minor, int(used[0]) if len(used) else 0)
-    out = pa.nulls(len(minor), pa.string())
-    for count in used:
-        out = pc.if_else(pa.array(digits == count), _scaled(minor, int(count)), out)
-    return out
+        return decimal_texts(minor, np.array([minor_digits(currency) or 0]))
+    return decimal_texts(minor, digits_of(currency))
 
 
-def _scaled(minor: pd.Series, digits: int) -> pa.Array:
-    """Whole numbers seen as decimals with so many digits after the point, as text."""
-    known = minor.notna().to_numpy(dtype=bool)
-    low = minor.fillna(0).to_numpy(dtype=np.int64)
-    # A 128-bit decimal is its low and its high half, the high one all sign.
-    halves = np.stack([low, low >> 63], axis=1)
-    decimals = pa.Array.from_buffers(
-        pa.decimal128(19, digits), len(low), [None, pa.py_buffer(np.ascontiguousarray(halves))]
-    )
-    return pc.if_else(pa.array(known), pc.cast(decimals, pa.string()), None)
+def grouped(amount: pa.Array) -> pa.Array:
+    """Decimal texts with their thousands set apart by commas."""
+    for _ in range(_MOST_THOUSANDS):
+        if not pc.any(pc.match_substring_regex(amount, _THOUSANDS)).as_py():
+            break
+        amount = pc.replace_substring_regex(amount, _THOUSANDS, r"\1,\2")
+    return amount
 
 
 def days(column: pd.Series) -> pa.Array:

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import re
-import textwrap
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
+from reconcile.joined import filled_parts, side_by_side
 from reconcile.report import columns
 from reconcile.report.action_sheets import by_urgency
 from reconcile.report.contents import MESSAGE_LISTS, Contents
-from reconcile.report.summary import grouped
+from reconcile.report.lines import plain, plain_texts, wrap, wrapped_texts
 from reconcile.report.totals import money_rows
 
 MESSAGES = "lists/messages"
 _WIDTH = 72
+_INDENT = "  "
 _SUBJECT = {
     "chase": "orders that are waiting for an answer",
     "claim": "amounts to be returned",
@@ -35,19 +39,27 @@ _CLASS = {
     "timing": "not lost",
     "info": "for information",
 }
+# What of an exception a message is made of
+_NAMES = (
+    *("id", "title", "request", "supplier", "list", "class", "currency", "amount_minor"),
+    *("amount_home_minor", "order_ref", "sku", "document", "due_by", "explanation"),
+)
 
 
 def supplier_messages(contents: Contents) -> dict[str, str]:
     """Each message by the name of its file: one per supplier and list that has open rows."""
     found = contents.exceptions
-    mine = found[(found["verdict"] == "open") & (found["supplier"] != "")]
+    chosen = (found["verdict"] == "open") & found["list"].isin(MESSAGE_LISTS)
+    mine = found.loc[chosen & (found["supplier"] != ""), list(_NAMES)]
+    mine = mine.assign(at=np.arange(len(mine)))
+    items = _items(mine)
     out: dict[str, str] = {}
     for kind in MESSAGE_LISTS:
-        rows = mine[mine["list"] == kind]
+        rows = by_urgency(mine[mine["list"] == kind])
         taken: set[str] = set()
         for supplier, part in rows.groupby("supplier", sort=True):
             name = _file_name(str(supplier), taken)
-            out[f"{name}-{kind}.txt"] = _message(contents, kind, str(supplier), by_urgency(part))
+            out[f"{name}-{kind}.txt"] = _message(contents, kind, str(supplier), part, items)
     return out
 
 
@@ -61,42 +73,50 @@ def _file_name(supplier: str, taken: set[str]) -> str:
     return name
 
 
-def _message(contents: Contents, kind: str, supplier: str, rows: pd.DataFrame) -> str:
-    shop = _plain(contents.shop)
-    name = _plain(contents.addressed.get(supplier, supplier))
+def _message(
+    contents: Contents, kind: str, supplier: str, rows: pd.DataFrame, items: pa.Array
+) -> str:
+    shop = plain(contents.shop)
+    name = plain(contents.addressed.get(supplier, supplier))
     lines = [
         f"Subject: {shop}: {_SUBJECT[kind]}, {contents.as_of.isoformat()}",
         "",
         f"To {name}",
         "",
-        *_wrapped(_OPENING[kind]),
+        *wrap(_OPENING[kind], _WIDTH),
     ]
     for (title, request), part in rows.groupby(["title", "request"], sort=False):
-        lines += ["", *_wrapped(f"{title} ({len(part):,})")]
-        lines += [*_wrapped(str(request) or _REQUEST[kind]), ""]
-        lines += [line for item in _items(part) for line in item]
+        lines += ["", *wrap(plain(f"{title} ({len(part):,})"), _WIDTH)]
+        lines += [*wrap(plain(str(request) or _REQUEST[kind]), _WIDTH), ""]
+        lines += items.take(pa.array(part["at"].to_numpy())).to_pylist()
     lines += ["", f"In all: {len(rows):,}", *_sums(rows), "", shop, ""]
     return "\n".join(lines)
 
 
-def _items(rows: pd.DataFrame) -> list[list[str]]:
+def _items(rows: pd.DataFrame) -> pa.Array:
     """Per row: order, goods, document, amount and date; then the sentence with the numbers."""
-    amounts = _amounts(rows)
-    out = []
-    names = ("order_ref", "sku", "document", "explanation")
-    texts = zip(*(rows[name].astype(str) for name in names), amounts, rows["due_by"], strict=True)
-    for order, sku, document, explanation, amount, due in texts:
-        parts = [f"order {order}" if order else "", sku, document, amount]
-        parts.append("" if pd.isna(due) else f"due {due.date().isoformat()}")
-        head = _plain("; ".join(part for part in parts if part))
-        out.append([f"- {head}", *_wrapped(explanation, "  ")])
-    return out
+    order = columns.text(rows["order_ref"])
+    due = pc.cast(columns.days(rows["due_by"]), pa.string())
+    head = filled_parts(
+        side_by_side("order ", order),
+        columns.text(rows["sku"]),
+        columns.text(rows["document"]),
+        _amounts(rows),
+        side_by_side("due ", due),
+        between="; ",
+    )
+    why = plain_texts(pc.fill_null(columns.text(rows["explanation"]), ""))
+    why = wrapped_texts(why, _WIDTH - len(_INDENT))
+    why = pc.if_else(pc.equal(why, ""), why, side_by_side("\n", why))
+    why = pc.replace_substring(why, "\n", f"\n{_INDENT}")
+    return side_by_side("- ", plain_texts(head), why)
 
 
-def _amounts(rows: pd.DataFrame) -> list[str]:
-    shown = columns.amounts(rows["amount_minor"], rows["currency"]).to_pylist()
-    pairs = zip(shown, rows["currency"].astype(str), strict=True)
-    return [f"{grouped(amount)} {code}" if amount else "" for amount, code in pairs]
+def _amounts(rows: pd.DataFrame) -> pa.Array:
+    """Amounts with their thousands set apart and their currency; null where there is none."""
+    shown = columns.grouped(columns.amounts(rows["amount_minor"], rows["currency"]))
+    currency = pc.fill_null(columns.text(rows["currency"]), "")
+    return side_by_side(shown, currency, between=" ")
 
 
 def _sums(rows: pd.DataFrame) -> list[str]:
@@ -106,21 +126,5 @@ def _sums(rows: pd.DataFrame) -> list[str]:
     sums["amount_minor"] = sums["amount_minor"].astype("Int64")
     return [
         f"  {amount} {_CLASS[str(name)]}"
-        for amount, name in zip(_amounts(sums), sums["class"], strict=True)
+        for amount, name in zip(_amounts(sums).to_pylist(), sums["class"], strict=True)
     ]
-
-
-def _wrapped(text: str, indent: str = "") -> list[str]:
-    return textwrap.wrap(
-        _plain(text),
-        _WIDTH,
-        initial_indent=indent,
-        subsequent_indent=indent,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-
-
-def _plain(text: str) -> str:
-    """One line: a text of a file cannot add lines of its own to a message."""
-    return "".join(sign if sign.isprintable() else " " for sign in str(text)).strip()

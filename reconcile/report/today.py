@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from reconcile.report import columns
+from reconcile.money import minor_digits
 from reconcile.report.action_sheets import LIST_WORK, Worked, by_urgency, sheet_name
 from reconcile.report.cells import Kind
 from reconcile.report.contents import LINE_STATES, LISTS, SEVERITIES, Contents
@@ -146,7 +146,7 @@ class _Page:
 
     def _money_row(self, step: Mapping[Hashable, Any]) -> None:
         currency, last = str(step["currency"]), FIRST_ROW + self.totals_rows - 1
-        digits = int(columns.amount_digits(pd.Series([currency]))[0])
+        digits = minor_digits(currency) or 0
         of = [f"{cell(TOTALS, f'${c}$', FIRST_ROW)}:${c}${last}" for c in ("B", "C", "I", "H")]
         test = f"{of[0]},A{self.row},{of[1]},C{self.row}"
         self.put(1, step["class"])
@@ -186,7 +186,7 @@ class _Page:
         )
         self.headings(*((at, name, name == "Amount") for at, name in _numbered(names)))
         for row in rows.to_dict("records"):
-            digits = int(columns.amount_digits(pd.Series([row["currency"]]))[0])
+            digits = minor_digits(str(row["currency"])) or 0
             self.put(1, row["due_by"], "date")
             self.put(2, row["amount_minor"], "amount", digits=digits)
             for column, name in ((3, "currency"), (4, "class"), (5, "order_ref"), (6, "supplier")):

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import os
+import json
 import subprocess
 import sys
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
 
 REPOSITORY = Path(__file__).parents[2]
-# ru_maxrss counts in KiB, but on macOS in bytes (getrusage(2) of both).
-_RSS_UNIT = 1 if sys.platform == "darwin" else 1024
 
 
 @dataclass(frozen=True)
@@ -35,16 +32,27 @@ class Costs:
         """Wall-clock seconds of each run."""
         return [run.seconds for run in self.runs]
 
+    def cpu_seconds(self) -> list[float]:
+        """Processor seconds of each run, of all its threads."""
+        return [run.cpu_seconds for run in self.runs]
+
+    def peak_bytes(self) -> int:
+        """The most that any run held."""
+        return max(run.peak_bytes for run in self.runs)
+
     def as_json(self) -> dict[str, object]:
-        """Seconds of every run and their median, least and most; the highest peak."""
-        seconds = self.seconds()
+        """Seconds of every run and their median, least and most, wall and processor; the peak."""
+        seconds, busy = self.seconds(), self.cpu_seconds()
         return {
-            "seconds": [round(each, 3) for each in seconds],
-            "median": round(median(seconds), 3),
-            "min": round(min(seconds), 3),
-            "max": round(max(seconds), 3),
-            "cpu_median": round(median(run.cpu_seconds for run in self.runs), 3),
-            "peak_bytes": max(run.peak_bytes for run in self.runs),
+            "seconds": [round(each, 4) for each in seconds],
+            "median": round(median(seconds), 4),
+            "min": round(min(seconds), 4),
+            "max": round(max(seconds), 4),
+            "cpu_seconds": [round(each, 4) for each in busy],
+            "cpu_median": round(median(busy), 4),
+            "cpu_min": round(min(busy), 4),
+            "cpu_max": round(max(busy), 4),
+            "peak_bytes": self.peak_bytes(),
         }
 
 
@@ -55,11 +63,11 @@ def python(module: str, *arguments: str | Path) -> list[str]:
 
 def measure(command: Sequence[str]) -> Cost:
     """Run a command to its end. Raises CalledProcessError where it fails."""
-    begun = time.perf_counter()
-    with subprocess.Popen(command, cwd=REPOSITORY, stdout=subprocess.DEVNULL) as process:
-        _, status, used = os.wait4(process.pid, 0)
-        seconds = time.perf_counter() - begun
-        process.returncode = os.waitstatus_to_exitcode(status)
-    if process.returncode:
-        raise subprocess.CalledProcessError(process.returncode, list(command))
-    return Cost(seconds, used.ru_utime + used.ru_stime, used.ru_maxrss * _RSS_UNIT)
+    launched = subprocess.run(
+        python("tests.bench.launch", *command), cwd=REPOSITORY, stdout=subprocess.PIPE, check=True
+    )
+    told = json.loads(launched.stdout)
+    status = told.pop("status")
+    if status:
+        raise subprocess.CalledProcessError(status, list(command))
+    return Cost(**told)

@@ -13,20 +13,9 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
-import pyarrow as pa
-import pyarrow.csv
-
 from reconcile.intake.load import load
 from reconcile.shop_file import load_shop
-
-
-def as_text(path: Path) -> int:
-    """The rows of a CSV file, every column read as text."""
-    with path.open(encoding="utf-8") as file:
-        names = file.readline().rstrip("\r\n").split(",")
-    types = pyarrow.csv.ConvertOptions(column_types=dict.fromkeys(names, pa.string()))
-    rows: int = pyarrow.csv.read_csv(path, convert_options=types).num_rows
-    return rows
+from tests.bench.as_text import as_text
 
 
 def main(folder: Path, as_of: date, rounds: int) -> None:
@@ -38,7 +27,7 @@ def main(folder: Path, as_of: date, rounds: int) -> None:
     rows = 0
     for _ in range(rounds + 1):
         for name, read in (
-            ("pyarrow", lambda: as_text(path)),
+            ("pyarrow", lambda: as_text(path).num_rows),
             ("intake", lambda: load(shop, as_of)),
         ):
             begun, busy = time.perf_counter(), time.process_time()

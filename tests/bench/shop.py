@@ -9,7 +9,7 @@ import json
 import sys
 from pathlib import Path
 
-from tests.shops import build_shop
+from tests.shops import Truth, build_shop
 from tests.shops.build import USUAL_RATE
 from tests.shops.lookalikes import LOOK_ALIKES
 
@@ -33,15 +33,20 @@ FAULTS = (
 LEFT_OUT = ("unreadable", "one-number-twice")
 
 
-def main(folder: Path, orders: int, seed: int) -> None:
-    """Build the shop, and say its day and its rows as JSON."""
-    truth = build_shop(
+def build(folder: Path, orders: int, seed: int) -> Truth:
+    """Write the shop of the benchmark; what is true of it."""
+    return build_shop(
         folder,
         orders=orders,
         seed=seed,
         fault_rate=dict.fromkeys(FAULTS, FAULT_RATE),
         lookalike_rate={kind.name: USUAL_RATE for kind in LOOK_ALIKES if kind.name not in LEFT_OUT},
     )
+
+
+def main(folder: Path, orders: int, seed: int) -> None:
+    """Build the shop, and say its day and its rows as JSON."""
+    truth = build(folder, orders, seed)
     sys.stdout.write(json.dumps({"as_of": truth.as_of.isoformat(), "rows": dict(truth.rows)}))
 
 

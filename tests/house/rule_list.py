@@ -21,10 +21,10 @@ def rule_list() -> str:
     return "\n".join(rows) + "\n"
 
 
-def parts(text: str) -> tuple[str, str, str]:
-    """What stands before the list, the list, and what stands after it."""
-    before, _, rest = text.partition(BEGIN)
-    inside, _, after = rest.partition(END)
+def parts(text: str, begin: str = BEGIN, end: str = END) -> tuple[str, str, str]:
+    """What stands before the two marks, between them and after them."""
+    before, _, rest = text.partition(begin)
+    inside, _, after = rest.partition(end)
     return before, inside, after
 
 

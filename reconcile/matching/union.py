@@ -1,0 +1,168 @@
+"""Portions of the orders that were matched apart, put together again."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from reconcile.matching.columns import Ints
+from reconcile.matching.match import INVOICED, Matched
+from reconcile.matching.small_differences import added_up
+from reconcile.matching.states import as_read
+
+# The record that a row number of a table is of, where the table does not say it row by row.
+_RECORD = {"orders": "orders", "sales": "orders", "payments": "payments", "shipments": "shipments"}
+_OF_TABLE = {"candidates": "payments"}  # whose rows a link stands for, where not its own table's
+SMALL = "small_differences"
+
+
+@dataclass
+class Union:
+    """Puts portions together, one after the other.
+
+    Numbers of orders, supplier orders and rows of tables go on from portion to portion; rows of
+    records get back the numbers that they have in the whole record.
+    """
+
+    _found: list[Matched] = field(default_factory=list)
+    _starts: dict[str, int] = field(default_factory=dict)
+
+    def add(self, found: Matched, rows: Mapping[str, Ints]) -> dict[str, int]:
+        """Take a portion whose records were the ``rows`` of the whole records.
+
+        Gives back where its orders, supplier orders and the rows of its tables begin, by name.
+        """
+        starts = {name: self._starts.get(name, 0) for name in (*_COUNTED, *found.tables)}
+        self._found.append(_moved(found, rows, starts))
+        for name, frame in found.tables.items():
+            self._starts[name] = starts[name] + len(frame)
+        self._starts["order"] = starts["order"] + len(found.orders)
+        self._starts["supplier_order"] = starts["supplier_order"] + _owners(found)
+        return starts
+
+    def whole(self) -> Matched:
+        """Everything that was taken, as if it had been matched at once, but in other row order.
+
+        Differences that pass line by line are added up over all portions. Nothing is said of
+        single shares, lines and amounts of rows.
+        """
+        found = self._found
+        tables = {
+            name: _stacked([one.tables[name] for one in found])
+            for name in found[0].tables
+            if name != SMALL
+        }
+        links = {name: _stacked([one.links[name] for one in found]) for name in found[0].links}
+        tables[SMALL], links[SMALL] = added_up(
+            [one.tables[SMALL] for one in found], [one.links[SMALL] for one in found]
+        )
+        orders = _stacked([one.orders for one in found])
+        line_orders = np.concatenate([one.line_orders for one in found])
+        place = as_read(orders, line_orders)
+        return Matched(
+            tables=tables,
+            orders=orders,
+            links=links,
+            places={
+                name: _stacked([one.places[name] for one in found], keep=True).sort_index()
+                if name != "quotes"
+                else found[0].places[name]
+                for name in found[0].places
+            },
+            lines=_stacked([one.lines for one in found]).take(place).reset_index(drop=True),
+            line_orders=line_orders[place],
+            shares=found[0].shares.iloc[:0],
+            line_amounts=found[0].line_amounts[:0],
+            line_rows=found[0].line_rows[:0],
+            collisions=_stacked([one.collisions for one in found]),
+            conflicts=_stacked([one.conflicts for one in found]),
+            proofs=_summed([one.proofs for one in found]),
+        )
+
+
+_COUNTED = ("order", "supplier_order")
+
+
+def _owners(found: Matched) -> int:
+    """How many supplier orders a portion has."""
+    every = [*found.links.values(), found.tables["supplier_orders"]]
+    numbers = [frame["supplier_order"].to_numpy() for frame in every if "supplier_order" in frame]
+    return int(max(number.max(initial=-1) for number in numbers)) + 1
+
+
+def _moved(found: Matched, rows: Mapping[str, Ints], starts: Mapping[str, int]) -> Matched:
+    """A portion with the numbers of the whole."""
+    places = {
+        name: frame if name not in rows else frame.set_axis(rows[name][frame.index.to_numpy()])
+        for name, frame in found.places.items()
+    }
+    return Matched(
+        tables={
+            name: _renumbered(name, table, rows, starts) for name, table in found.tables.items()
+        },
+        orders=found.orders,
+        links={name: _renumbered(name, link, rows, starts) for name, link in found.links.items()},
+        places=places,
+        lines=found.lines,
+        line_orders=found.line_orders + starts["order"],
+        shares=found.shares,
+        line_amounts=found.line_amounts,
+        line_rows=found.line_rows,
+        collisions=found.collisions,
+        conflicts=found.conflicts,
+        proofs=found.proofs,
+    )
+
+
+def _renumbered(
+    name: str, frame: pd.DataFrame, rows: Mapping[str, Ints], starts: Mapping[str, int]
+) -> pd.DataFrame:
+    """A table or link with the whole's numbers of orders, supplier orders and rows."""
+    changed: dict[str, Ints] = {}
+    for each in _COUNTED:
+        if each in frame:
+            changed[each] = moved_on(frame[each], starts[each])
+    if "at" in frame:
+        changed["at"] = frame["at"].to_numpy(np.int64) + starts[_OF_TABLE.get(name, name)]
+    if "row_id" in frame:
+        changed["row_id"] = _row_numbers(name, frame, rows)
+    return frame.assign(**changed) if changed else frame
+
+
+def moved_on(numbers: pd.Series, start: int) -> Ints:
+    """Numbers that go on from where those of the portions before ended; -1 is none of them."""
+    number = numbers.to_numpy(np.int64)
+    return np.where(number >= 0, number + start, number)
+
+
+def _row_numbers(name: str, frame: pd.DataFrame, rows: Mapping[str, Ints]) -> Ints:
+    row = frame["row_id"].to_numpy(np.int64)
+    if "record" not in frame:
+        return np.asarray(rows[_RECORD.get(name, name)][row])
+    out, record = row.copy(), frame["record"].to_numpy()
+    for each in pd.unique(record):
+        mine = record == each
+        out[mine] = rows[str(each)][row[mine]]
+    return out
+
+
+def _stacked(frames: Sequence[pd.DataFrame], *, keep: bool = False) -> pd.DataFrame:
+    """Frames of the same columns one below the other; an empty one decides no column's kind."""
+    filled = [frame for frame in frames if len(frame)] or [frames[0]]
+    if len(filled) == 1:
+        return filled[0] if keep else filled[0].reset_index(drop=True)
+    return pd.concat(filled, ignore_index=not keep)
+
+
+def _summed(proofs: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """The proofs of all portions added up, in the order of one that was matched at once."""
+    every = pd.concat(proofs, ignore_index=True)
+    named = pd.unique(every["proof"])
+    every["after"] = (every["proof"] != INVOICED).to_numpy()
+    every["nth"] = every["proof"].map({name: at for at, name in enumerate(named)})
+    by = ["after", "unit", "nth", "proof"]
+    out = every.groupby(by, as_index=False, sort=True).agg({"left": "sum", "right": "sum"})
+    return out[["proof", "unit", "left", "right"]]

@@ -1,0 +1,182 @@
+"""Matching and checking portions of a shop, and putting together what was found in them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from reconcile.checks.catalogue import Rule
+from reconcile.checks.evidence import Places
+from reconcile.checks.exceptions import find_exceptions, in_order
+from reconcile.checks.inputs import Told, input_table
+from reconcile.checks.patterns import patterns_of
+from reconcile.checks.verdicts import Setting
+from reconcile.intake.load import Intake
+from reconcile.matching.groups import order_groups
+from reconcile.matching.match import Matched, match
+from reconcile.matching.shared import Scouted, scouted, shared_groups
+from reconcile.matching.thinned import thinned
+from reconcile.matching.union import SMALL, Union, moved_on
+from reconcile.portions.portion import (
+    Bools,
+    Ints,
+    Portion,
+    Shelf,
+    hand_out,
+    joined,
+    parted,
+    whole,
+)
+from reconcile.shop import Shop
+
+_WHOLE = ("inputs", SMALL)  # tables that stand for the whole shop
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What every portion is matched and judged by; small, and the same for all."""
+
+    shop: Shop
+    rules: Mapping[str, Rule]
+    setting: Setting
+    brought: Mapping[str, frozenset[str]]
+    rejected_keys: pd.DataFrame
+    files: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What was found out about a portion: the facts, and the exceptions that stand on them."""
+
+    matched: Matched
+    exceptions: pd.DataFrame
+
+
+def terms_of(shop: Shop, rules: Mapping[str, Rule], as_of: date, intake: Intake) -> Terms:
+    """What a shop's portions are matched and judged by."""
+    holidays = {name: supplier.holidays for name, supplier in shop.suppliers.items()}
+    setting = Setting(as_of, intake.covered, holidays, shop.tolerance)
+    files = tuple(intake.files["file"])
+    return Terms(shop, rules, setting, intake.brought, intake.rejected_keys, files)
+
+
+def check_portion(portion: Portion, terms: Terms) -> Checked:
+    """Match a portion and run every rule on it but those about the whole shop.
+
+    A function of its arguments alone, so that portions can be checked anywhere.
+    """
+    matched = match(
+        portion.records,
+        portion.parts,
+        terms.rejected_keys,
+        terms.brought,
+        terms.shop.suppliers,
+        terms.shop.tolerance,
+        terms.shop.home_currency,
+        patterns_of(terms.rules, "tracking-invalid"),
+    )
+    rules = {name: rule for name, rule in terms.rules.items() if rule.table.name not in _WHOLE}
+    places = Places(terms.files, matched.places, matched.links)
+    found = find_exceptions(rules, matched.tables, matched.orders, places, terms.setting)
+    at, table = found["at"].to_numpy(np.int64, copy=True), found["table"].to_numpy()
+    kept, moved = thinned(matched, {str(name): at[table == name] for name in pd.unique(table)})
+    for name, place in moved.items():
+        mine = table == name
+        at[mine] = place[at[mine]]
+    return Checked(kept, found.assign(at=at))
+
+
+def scout_portion(portion: Portion, terms: Terms) -> Scouted:
+    """What has to be known of a portion to tell which of its groups look at others."""
+    return scouted(portion.records, portion.parts, terms.brought, portion.groups)
+
+
+def groups_of(intake: Intake) -> dict[str, Ints]:
+    """The group of each row of the records that are parted."""
+    return order_groups(intake.records, intake.parts)
+
+
+def check_in_portions(
+    intake: Intake, terms: Terms, count: int, folder: Path | None = None
+) -> tuple[Matched, dict[str, pd.DataFrame], pd.DataFrame]:
+    """Match and check a shop in about ``count`` portions: facts, fact tables and exceptions.
+
+    The exceptions are the same, and in the same order, whatever the count. With a ``folder`` the
+    portions wait there; then the records that are parted are taken out of ``intake``.
+    """
+    everything = whole(intake, groups_of(intake))
+    even = hand_out(np.zeros(everything.size, dtype=bool), count)
+    several = parted(everything, even, count + 1)
+    portions: Sequence[Portion] = list(several) if folder is None else Shelf.of(several, folder)
+    size, names = everything.size, list(everything.rows)
+    del everything
+    if folder is not None:
+        for name in names:
+            del intake.records[name]
+    shared = shared_groups([scout_portion(each, terms) for each in portions], size)
+    found = _each_checked(portions, np.append(shared, True), terms)
+    return put_together(found, intake, terms)
+
+
+def _each_checked(
+    portions: Sequence[Portion], shared: Bools, terms: Terms
+) -> Iterator[tuple[Mapping[str, Ints], Checked]]:
+    """Each portion without the groups that look at others, and those as one at the end."""
+    others = []
+    for portion in portions:
+        looks = {name: shared[group] for name, group in portion.groups.items()}
+        others.append(portion.only(looks))
+        alone = portion.only({name: ~mask for name, mask in looks.items()})
+        if any(len(row) for row in alone.rows.values()):
+            yield alone.rows, check_portion(alone, terms)
+    last = joined(others)
+    if any(len(row) for row in last.rows.values()):
+        yield last.rows, check_portion(last, terms)
+
+
+def put_together(
+    found: Iterator[tuple[Mapping[str, Ints], Checked]], intake: Intake, terms: Terms
+) -> tuple[Matched, dict[str, pd.DataFrame], pd.DataFrame]:
+    """Everything that was found in the portions, and what is only to be seen in the whole."""
+    union, pieces = Union(), []
+    for rows, checked in found:
+        starts = union.add(checked.matched, rows)
+        mine = checked.exceptions
+        begin = mine["table"].map(starts).to_numpy(np.int64)
+        pieces.append(
+            mine.assign(
+                at=mine["at"].to_numpy(np.int64) + begin,
+                supplier_order=moved_on(mine["supplier_order"], starts["supplier_order"]),
+            )
+        )
+    matched = union.whole()
+    inputs, of_all = _of_the_whole(matched, intake, terms)
+    pieces = [piece for piece in [*pieces, of_all] if len(piece)] or [of_all]
+    exceptions = in_order(pd.concat(pieces, ignore_index=True))
+    return matched, matched.tables | {"inputs": inputs}, exceptions
+
+
+def _of_the_whole(
+    matched: Matched, intake: Intake, terms: Terms
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """What is wrong with the files, and the exceptions of the rules about the whole shop."""
+    inputs = input_table(
+        Told(intake.rejected, intake.changes, intake.totals, intake.gaps),
+        matched.collisions,
+        matched.conflicts,
+        list(terms.files),
+        np.datetime64(terms.setting.as_of, "s"),
+    )
+    rules = {name: rule for name, rule in terms.rules.items() if rule.table.name in _WHOLE}
+    alone = {
+        name: replace(rule, over=tuple(each for each in rule.over if each in rules))
+        for name, rule in rules.items()
+    }
+    tables = {"inputs": inputs, SMALL: matched.tables[SMALL]}
+    places = Places(terms.files, matched.places, matched.links)
+    return inputs, find_exceptions(alone, tables, matched.orders, places, terms.setting)

@@ -1,0 +1,28 @@
+"""Texts of one row joined into one, with and without those that are not there."""
+
+from __future__ import annotations
+
+import pyarrow as pa
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from reconcile.joined import filled_parts, side_by_side
+
+rows = st.lists(st.tuples(*[st.none() | st.sampled_from(["", "a", "é"])] * 3))
+
+
+@given(rows)
+def test_parts_that_are_not_there_leave_no_gap(found: list[tuple[str | None, ...]]) -> None:
+    parts = [pa.array([row[at] for row in found], pa.string()) for at in range(3)]
+    assert filled_parts(*parts, between="; ").to_pylist() == [
+        "; ".join(text for text in row if text is not None) for row in found
+    ]
+    assert side_by_side("<", *parts, ">").to_pylist() == [
+        None if None in row else f"<{''.join(str(text) for text in row)}>" for row in found
+    ]
+
+
+@pytest.mark.parametrize("size", [0, 1, 3])
+def test_rows_of_nothing_are_blank(size: int) -> None:
+    assert filled_parts(pa.nulls(size, pa.string()), between="; ").to_pylist() == [""] * size

@@ -1,0 +1,141 @@
+"""A shop checked in portions of its orders gives what it gives at once, exception by exception."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from reconcile.checks.catalogue import configured, load_catalogue
+from reconcile.intake.load import Intake
+from reconcile.matching.match import Matched
+from reconcile.matching.shared import shared_groups
+from reconcile.night import Clock, check
+from reconcile.portions.check import (
+    Terms,
+    check_in_portions,
+    check_portion,
+    groups_of,
+    put_together,
+    scout_portion,
+    terms_of,
+)
+from reconcile.portions.portion import parted, whole
+from reconcile.shop_file import load_shop
+from tests.bench.processes import REPOSITORY
+from tests.shops import build_shop
+
+_NUMBERS = ["at", "supplier_order"]  # places in tables, which portions number in their own way
+
+
+@dataclass(frozen=True)
+class AtOnce:
+    """A shop that was checked at once, and what its portions are checked by."""
+
+    intake: Intake
+    matched: Matched
+    exceptions: pd.DataFrame
+    terms: Terms
+
+
+def at_once(folder: Path, as_of: date) -> AtOnce:
+    """Check a shop at once."""
+    shop = load_shop(folder)
+    rules, problems = configured(load_catalogue(), shop.rules)
+    assert not problems
+    night = check(shop, rules, as_of, Clock(lambda _: None))
+    terms = terms_of(shop, rules, as_of, night.intake)
+    return AtOnce(night.intake, night.matched, night.exceptions, terms)
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> AtOnce:
+    """A shop with every kind of fault and look-alike."""
+    folder = tmp_path_factory.mktemp("portions")
+    truth = build_shop(folder, orders=700, seed=23, fault_rate=0.004, lookalike_rate=0.004)
+    return at_once(folder, truth.as_of)
+
+
+@pytest.fixture(scope="module")
+def sample() -> AtOnce:
+    """The sample shop."""
+    return at_once(REPOSITORY / "sample_exports", date(2026, 10, 31))
+
+
+def same(whole: AtOnce, matched: Matched, exceptions: pd.DataFrame) -> None:
+    """Everything that people see of it is the same."""
+    pd.testing.assert_frame_equal(
+        exceptions.drop(columns=_NUMBERS), whole.exceptions.drop(columns=_NUMBERS)
+    )
+    pd.testing.assert_frame_equal(matched.lines, whole.matched.lines)
+    pd.testing.assert_frame_equal(matched.proofs, whole.matched.proofs)
+
+
+@pytest.mark.parametrize("count", [1, 2, 7])
+def test_portions_of_a_built_shop_give_what_it_gives_at_once(built: AtOnce, count: int) -> None:
+    matched, _, exceptions = check_in_portions(built.intake, built.terms, count)
+    assert len(exceptions) > 300
+    same(built, matched, exceptions)
+
+
+def test_portions_of_the_sample_shop_give_what_it_gives_at_once(sample: AtOnce) -> None:
+    matched, _, exceptions = check_in_portions(sample.intake, sample.terms, 2)
+    same(sample, matched, exceptions)
+
+
+@pytest.mark.no_cover
+def test_64_portions_give_what_the_shop_gives_at_once(built: AtOnce) -> None:
+    matched, _, exceptions = check_in_portions(built.intake, built.terms, 64)
+    same(built, matched, exceptions)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_any_way_to_hand_out_the_groups_gives_the_same(built: AtOnce, seed: int) -> None:
+    terms, everything = built.terms, whole(built.intake, groups_of(built.intake))
+    shared = shared_groups([scout_portion(everything, terms)], everything.size)
+    assert 0 < shared.sum() < len(shared)
+    random = np.random.default_rng(seed)
+    place = np.append(np.where(shared, 3, random.integers(0, 3, len(shared))), 3)
+    found = [(each.rows, check_portion(each, terms)) for each in parted(everything, place, 4)]
+    random.shuffle(found)  # whoever is done first
+    matched, _, exceptions = put_together(iter(found), built.intake, terms)
+    same(built, matched, exceptions)
+
+
+def test_portions_wait_on_disk(built: AtOnce, tmp_path: Path) -> None:
+    intake = replace(built.intake, records=dict(built.intake.records))
+    matched, _, exceptions = check_in_portions(intake, built.terms, 2, tmp_path)
+    same(built, matched, exceptions)
+    assert "orders" not in intake.records
+    assert len(list(tmp_path.glob("*-orders.arrow"))) > 1
+
+
+def test_an_order_is_never_parted_from_what_names_it(built: AtOnce) -> None:
+    groups = groups_of(built.intake)
+    records = built.intake.records
+    of_key = pd.DataFrame(
+        {
+            "key": pd.concat(
+                [records[n]["order_ref_key"] for n in ("orders", "invoices", "shipments")]
+            ),
+            "group": np.concatenate([groups[n] for n in ("orders", "invoices", "shipments")]),
+        }
+    )
+    assert len(of_key.drop_duplicates()) == len(of_key["key"].drop_duplicates()) > 500
+    named = built.intake.parts["payments", "order_ref"]
+    paid = named.assign(group=groups["payments"][named["row_id"].to_numpy()])
+    both = paid.merge(of_key.drop_duplicates(), on="key", suffixes=("", "_order"))
+    assert len(both) > 100
+    assert (both["group"] == both["group_order"]).all()
+
+
+def test_what_shares_nothing_is_parted(built: AtOnce) -> None:
+    """Else one portion would hold the whole shop, and nothing would be gained."""
+    groups = np.concatenate(list(groups_of(built.intake).values()))
+    sizes = np.bincount(groups[groups >= 0])
+    assert len(sizes) > 200
+    assert sizes.max() < len(groups) / 4
