@@ -113,10 +113,10 @@ def _credited_units(invoices: pd.DataFrame, group: Ints, real: Bools, once: Ints
     out = np.zeros(len(invoices), dtype=np.int64)
     if not credit.any():
         return out
-    same = _same_cost(invoices, group)
+    same = _same_cost(invoices, group, credit)
     size = int(same.max(initial=-1)) + 1
     pool = total(same[credit], invoices["qty"].to_numpy(np.int64)[credit], size)
-    at = np.flatnonzero(real & (once > 0) & (pool[same] > 0))
+    at = np.flatnonzero(real & (once > 0) & (np.append(pool, 0)[same] > 0))
     at = at[_newest_first(invoices, at, same)]
     before = running(same[at], once[at]) - once[at]
     out[at] = np.clip(pool[same[at]] - before, 0, once[at])
@@ -135,8 +135,8 @@ def _credited_money(
     credit = (group >= 0) & is_credit(invoices) & ~is_replacement(invoices)
     if not credit.any():
         return np.zeros(size, dtype=np.int64)
-    same = _same_cost(invoices, group)
-    of_units = has(same[real], int(same.max(initial=-1)) + 1)[same]
+    same = _same_cost(invoices, group, credit)
+    of_units = has(same[real & (same >= 0)], int(same.max(initial=-1)) + 1)[same]
     money = credit & ~of_units
     tax = np.abs(number(invoices, "tax_minor"))
     given = np.maximum(np.abs(amount) - tax, 0)
@@ -153,9 +153,13 @@ def _credited_money(
     return out
 
 
-def _same_cost(invoices: pd.DataFrame, group: Ints) -> Ints:
-    cost, _ = distinct(np.abs(number(invoices, "unit_cost_micro")))
-    return distinct(combined(group, cost))[0]
+def _same_cost(invoices: pd.DataFrame, group: Ints, credit: Bools) -> Ints:
+    """Numbers of groups and unit costs of the lines of groups with a credit; -1 of the others."""
+    near = np.flatnonzero(has(group[credit], int(group.max(initial=-1)) + 1)[group] & (group >= 0))
+    out = np.full(len(group), -1, dtype=np.int64)
+    cost, _ = distinct(np.abs(number(invoices, "unit_cost_micro")[near]))
+    out[near], _ = distinct(combined(group[near], cost))
+    return out
 
 
 def _newest_first(invoices: pd.DataFrame, at: Ints, group: Ints) -> Ints:

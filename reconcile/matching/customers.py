@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import days, has, known, masked, number
+from reconcile.matching.columns import days, has, known, masked, number, starts, texts_at
 from reconcile.matching.tie import Tied
 
 
@@ -23,7 +23,7 @@ def customer_orders(tied: Tied, brought: frozenset[str]) -> pd.DataFrame:
     paid_known = paid_known | (told & ~has_paid)
     refunded = number(orders, "refunded_minor")
     out = pd.DataFrame({"order": np.arange(size), "supplier_order": -1, "supplier": ""})
-    out["currency"] = lines["currency"].to_numpy()[first]
+    out["currency"] = texts_at(tied.names.currency, lines["currency_code"].to_numpy()[first])
     out["row_id"] = lines["row_id"].to_numpy()[first]
     out["customer_paid"] = pd.arrays.BooleanArray(has_paid, np.full(size, not told))
     out["cancelled"] = orders["cancelled"]
@@ -52,4 +52,4 @@ def _telling_rows(lines: pd.DataFrame) -> np.ndarray:
     keys = (lines["row"], lines["file"], lines["age"], ~given, lines["order"])
     place = np.lexsort(tuple(np.asarray(key) for key in keys))
     order = lines["order"].to_numpy()[place]
-    return np.asarray(place[~pd.Series(order).duplicated().to_numpy()])
+    return np.asarray(place[starts(order)])

@@ -15,6 +15,7 @@ from reconcile.matching.columns import (
     known,
     latest,
     number,
+    ranked,
     sums,
     text,
     texts_at,
@@ -110,8 +111,9 @@ def _add_numbers(tied: Tied, parcels: pd.DataFrame) -> None:
     named, mine = line[numbered], at[numbered]
     of_first = sent[mine] == first[named]
     place = _first_numbers(shipments, named[of_first], mine[of_first], size)
-    for name, column in (("first_number", "tracking_no"), ("carrier", "carrier")):
-        lines[name] = texts_at(text(shipments, column), place)
+    lines["first_number"] = texts_at(numbers, place)
+    [carrier], carriers = ranked(text(shipments, "carrier"))
+    lines["carrier"] = texts_at(carriers, np.append(carrier, 0)[place])
     delivered = days(shipments, "delivered_date")[at]
     arrived = total(line, (~np.isnat(delivered)).astype(np.int64), size)
     complete = (arrived == count(line, size)) & (arrived > 0)

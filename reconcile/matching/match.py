@@ -203,15 +203,20 @@ def _links(tied: Tied, money: Moneys, parcels: pd.DataFrame) -> dict[str, pd.Dat
         found[name] = pd.DataFrame(
             {"row_id": np.arange(len(frame)), "supplier_order": frame["supplier_order"]}
         )
+    parcel = parcels["shipment"].to_numpy()
     stray = pd.DataFrame(
         {
-            "row_id": parcels["shipment"],
+            "row_id": parcel,
             "supplier_order": tied.lines["supplier_order"].to_numpy()[parcels["line"]],
         }
     )
+    # Most parcels stand for lines of the supplier order that they name.
+    named = tied.shipments["supplier_order"].to_numpy()[parcel]
+    stray = stray[(stray["supplier_order"] != named).to_numpy()].drop_duplicates()
     found["shipments"] = pd.concat([found["shipments"], stray])
+    found["payments"] = found["payments"].drop_duplicates()
     return {
-        name: link[link["supplier_order"] >= 0].drop_duplicates(ignore_index=True)
+        name: link[(link["supplier_order"] >= 0).to_numpy()].reset_index(drop=True)
         for name, link in found.items()
     }
 

@@ -82,9 +82,13 @@ def _said(
 ) -> pd.DataFrame:
     """Texts with a digit, judged; a text without one is no number."""
     keep = _matches(numbers, "[0-9]")
-    written = pc.utf8_trim_whitespace(numbers.filter(pa.array(keep)))
+    written = numbers if keep.all() else numbers.filter(pa.array(keep))
+    blanks = _matches(written, r"\s")
+    if blanks.any():
+        written = pc.utf8_trim_whitespace(written)
+        blanks = _matches(written, r"\s")
     out = judge(written, patterns)
-    out["number"], out["has_blanks"] = written.to_pandas().astype("str"), _matches(written, r"\s")
+    out["number"], out["has_blanks"] = written.to_pandas().astype("str"), blanks
     out["at"], out["part"] = at[keep], part[keep]
     return out
 

@@ -12,6 +12,7 @@ from reconcile.matching.columns import (
     Ints,
     as_array,
     combined,
+    count,
     has,
     numbered,
     pairs_of,
@@ -47,10 +48,12 @@ def number_parts(cells: pd.Series, *, words: bool) -> pd.DataFrame:
     row, part = split(pc.utf8_normalize(array.filter(pa.array(odd)), "NFKC"), BETWEEN)
     pieces = [_with_digits(at[odd][row], compared(part))]
     if words:
-        within, word = split(part, r"\s+")
-        pieces.append(_with_digits(at[odd][row][within], compared(word)))
-    rest = pd.concat(pieces, ignore_index=True).drop_duplicates()
-    return pd.concat([plain, rest], ignore_index=True)
+        several = _bools(pc.match_substring_regex(part, r"\s"))
+        within, word = split(part.filter(pa.array(several)), r"\s+")
+        pieces.append(_with_digits(at[odd][row[several]][within], compared(word)))
+    rest = pd.concat(pieces, ignore_index=True)
+    again = count(rest["at"].to_numpy(), len(array))[rest["at"].to_numpy()] > 1
+    return pd.concat([plain, rest[~again], rest[again].drop_duplicates()], ignore_index=True)
 
 
 def _bools(values: pa.Array) -> Bools:

@@ -162,9 +162,8 @@ def _by_one_invoice(
     )
     alone = _shares(payment[at], orders["money"].to_numpy()[order], paid[at])
     smaller = rows[~single & ~full & (whole > 0)].sort_values(["invoice", "payment"])
-    in_parts = _parts(smaller, amounts, invoiced, sign)
-    searched = smaller["payment"].to_numpy(np.int64)
-    return [alone, _whole(rows[full], invoiced, sign), *in_parts], searched
+    found = [alone, _whole(rows[full], invoiced, sign), *_parts(smaller, amounts, invoiced, sign)]
+    return found, smaller["payment"].to_numpy(np.int64)
 
 
 def _parts(

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.joined import joined_texts
-from reconcile.matching.columns import has, total
+from reconcile.matching.columns import has, places, texts_at, total
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
 
@@ -96,10 +96,10 @@ def _rivals(outcome: pd.Series, readings: pd.DataFrame, tied: Tied) -> pd.DataFr
 def _sentences(tied: Tied, money: Moneys, rivals: pd.DataFrame) -> pd.Series:
     """What is said of each payment; blank where it bears a reference."""
     found = money.suggestions
-    outcome = found.outcome
+    outcome = found.outcome[(found.outcome != "").to_numpy()]
     first, second = (_orders_named(tied, money, nth).reindex(outcome.index) for nth in (0, 1))
     others = _payments_named(tied, rivals["payment"], rivals["other"]).reindex(outcome.index)
-    fitting = pd.Series(found.fitting, index=outcome.index).astype("str")
+    fitting = pd.Series(found.fitting[outcome.index], index=outcome.index).astype("str")
     one = _EXACTLY + first
     given_up = "; too many sets of the " + fitting + " open orders that it could be for to try all"
     told = {
@@ -112,7 +112,7 @@ def _sentences(tied: Tied, money: Moneys, rivals: pd.DataFrame) -> pd.Series:
     text = pd.Series("", index=outcome.index, dtype="str")
     for name, words in told.items():
         text = text.where(outcome != name, words)
-    return text.astype("str")
+    return texts_at(text.astype("str"), places(outcome.index.to_numpy(), len(found.outcome)))
 
 
 def _orders_named(tied: Tied, money: Moneys, nth: int) -> pd.Series:

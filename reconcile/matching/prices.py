@@ -12,6 +12,7 @@ from reconcile.matching.columns import (
     Bools,
     Ints,
     combined,
+    count,
     distinct,
     first_rows,
     has,
@@ -61,11 +62,16 @@ def group_quotes(tied: Tied, bills: Bills) -> Quoted:
     at = np.flatnonzero(priced & (asked["rank"].to_numpy() == best[group]))
     torn = answers["torn"].to_numpy(dtype=bool)[question[at]]
     unsure |= has(group[at][torn], size)
-    lines = total(group[at], _first_of_pairs(group[at], line[at]), size)
+    lines = np.ones(size, dtype=np.int64)
+    # Most groups are for one order line alone.
+    alone = count(group[at], size)[group[at]] == 1
+    several, at = at[~alone], at[alone]
+    lines[group[several]] = 0
+    lines += total(group[several], _first_of_pairs(group[several], line[several]), size)
     # Of several order lines of one SKU the dearest quote counts, to be on the safe side.
-    unit = answers["unit_cost_micro"].to_numpy()[question[at]] * 1_000 // per[at]
-    at = at[in_order(group[at], -unit, line[at])]
-    at = at[starts(group[at])]
+    unit = answers["unit_cost_micro"].to_numpy()[question[several]] * 1_000 // per[several]
+    several = several[in_order(group[several], -unit, line[several])]
+    at = np.append(at, several[starts(group[several])])
     place = np.full(size, -1, dtype=np.int64)
     place[group[at]] = at
     out = _of_groups(answers, np.append(question, -1)[place])
@@ -137,13 +143,14 @@ def _asked(tied: Tied, bills: Bills) -> pd.DataFrame:
     both = np.append(np.arange(len(group)), shops)
     rank = np.zeros(len(both), dtype=np.int64)
     rank[len(group) :] = 1
+    of_line = line[both]
     return pd.DataFrame(
         {
             "group": group[both],
-            "line": line[both],
-            "supplier_code": lines["supplier_code"].to_numpy()[line[both]],
-            "country_code": lines["country_code"].to_numpy()[line[both]],
-            "ordered_date": lines["ordered_date"].to_numpy()[line[both]],
+            "line": of_line,
+            "supplier_code": lines["supplier_code"].to_numpy()[of_line],
+            "country_code": lines["country_code"].to_numpy()[of_line],
+            "ordered_date": lines["ordered_date"].to_numpy()[of_line],
             "billed_code": invoices["currency_code"].to_numpy()[row[both]],
             "rank": rank,
             "sku_code": np.append(sku, own[shops]),

@@ -154,5 +154,16 @@ def _margin(revenue: Ints, first: _Factors, cost: Ints, second: _Factors) -> pd.
     up, down = (part[first.place[hard]] for part in (first.times, first.over))
     by, per = (part[second.place[hard]] for part in (second.times, second.over))
     gain, spent = (amount[hard].astype(object) for amount in (revenue, cost))
+    parts = (gain, up, per, spent, by, down)
+    if _fits(gain, up, per) and _fits(spent, by, down):
+        gain, up, per, spent, by, down = (part.astype(np.int64) for part in parts)
     out[hard] = round_half_up(gain * up * per - spent * by * down, down * per)
     return masked(out, unknown)
+
+
+def _fits(*factors: np.ndarray) -> bool:
+    """Whether products of such whole numbers, two of them added and doubled, fit into 64 bits."""
+    most = 8
+    for factor in factors:
+        most *= max(abs(int(factor.max(initial=1))), abs(int(factor.min(initial=1))))
+    return most < np.iinfo(np.int64).max

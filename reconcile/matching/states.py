@@ -85,7 +85,7 @@ def states(
 
 
 def as_read(orders: pd.DataFrame, order: Ints) -> Ints:
-    """The order in which lines are read: by store, then by reference, short ones first."""
+    """The rows of these orders as they are read: by store, short references first."""
     return in_order(_reading_order(orders)[order])
 
 

@@ -35,7 +35,9 @@ def supplier_orders(
     groups = len(tied.supplier_orders)
     pairs = tied.supplier_orders.iloc[owner].reset_index(drop=True)
     order = pairs["order"].to_numpy()
-    orders = tied.orders.orders.iloc[order].reset_index(drop=True)
+    names = ["funded", "cancelled", "key", "customer_paid_date", "cancelled_date", "refunded_date"]
+    orders = tied.orders.orders[[name for name in names if name in tied.orders.orders]]
+    orders = orders.take(order).reset_index(drop=True)
     line_owner = tied.lines["supplier_order"].to_numpy()
     known = rows["payable_known"].to_numpy()
     paid, payable = rows["paid"].to_numpy(), rows["payable"].to_numpy()
