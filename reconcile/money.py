@@ -37,6 +37,13 @@ def minor_digits(currency: str) -> int | None:
     return None if digits is None else int(digits)
 
 
+def whole_numbers(column: pd.Series) -> Ints:
+    """The numbers of a column, 0 where there is none."""
+    if isinstance(column.dtype, np.dtype):
+        return column.to_numpy(np.int64)
+    return column.to_numpy(np.int64, na_value=0)
+
+
 def digits_of(currency: pd.Series) -> Ints:
     """Decimals of each row's currency; 0 where the row has none. Each code is looked up once."""
     codes, names = pd.factorize(currency)
@@ -125,7 +132,7 @@ def decimal_texts(minor: pd.Series, digits: Ints) -> pa.Array:
 def _scaled(minor: pd.Series, digits: int) -> pa.Array:
     """Whole numbers seen as decimals with so many digits after the point, as text."""
     known = minor.notna().to_numpy(dtype=bool)
-    low = minor.fillna(0).to_numpy(dtype=np.int64)
+    low = whole_numbers(minor)
     # A 128-bit decimal is its low and its high half, the high one all sign.
     halves = np.stack([low, low >> 63], axis=1)
     decimals = pa.Array.from_buffers(

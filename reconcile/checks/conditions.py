@@ -12,10 +12,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.checks.rows import Rows, whole_numbers
+from reconcile.checks.rows import Rows
 from reconcile.dates import as_day
 from reconcile.facts import FactKind, Table
-from reconcile.money import digits_of, within_tolerance
+from reconcile.money import digits_of, whole_numbers, within_tolerance
 from reconcile.shop import Tolerance
 
 Bools = NDArray[np.bool_]

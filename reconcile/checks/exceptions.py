@@ -15,9 +15,10 @@ from reconcile.checks.catalogue import SEVERITIES, Rule
 from reconcile.checks.causes import follow
 from reconcile.checks.evidence import Places, evidence_of
 from reconcile.checks.explain import explain
-from reconcile.checks.rows import Rows, date_text, one_of, text_of, whole_numbers
+from reconcile.checks.rows import Rows, date_text, one_of, text_of
 from reconcile.checks.verdicts import Setting, judge
 from reconcile.joined import side_by_side
+from reconcile.money import whole_numbers
 
 VERDICTS = ("open", "waiting", "unknown", "accepted", "follows")
 _ANCHORS: Mapping[str, tuple[str, ...]] = {

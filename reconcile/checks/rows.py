@@ -53,13 +53,6 @@ class Rows:
         return Rows(self._frame, np.flatnonzero(chosen) if self._at is None else self._at[chosen])
 
 
-def whole_numbers(column: pd.Series) -> NDArray[np.int64]:
-    """The numbers of a column, 0 where there is none."""
-    if isinstance(column.dtype, np.dtype):
-        return column.to_numpy(np.int64)
-    return column.to_numpy(np.int64, na_value=0)
-
-
 def text_of(column: pd.Series, unknown: str = "") -> pa.Array:
     """A column as Arrow texts; what is not known as a text of its own."""
     array = pa.array(column if column.dtype == "str" else column.astype("str"), from_pandas=True)

@@ -6,10 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+from numpy.typing import NDArray
 
+from reconcile.joined import side_by_side
+from reconcile.money import whole_numbers
+from reconcile.report import columns
 from reconcile.report.cells import Column
 from reconcile.report.contents import LISTS, Contents
-from reconcile.report.layout import FIRST_ROW, Block, Sheet, cell, note_of
+from reconcile.report.layout import FIRST_ROW, Block, Sheet, cells, note_of
 from reconcile.report.totals import list_totals
 
 LIST_WORK = {
@@ -64,6 +69,8 @@ _COLUMNS = {
         _DO,
     ],
 }
+# What is counted of the rows of a list, and decides their order
+_COUNTED = (*("id", "list", "class", "currency", "amount_minor", "amount_home_minor", "due_by"),)
 _LAST = [Column("Change", "change"), Column("Evidence", "seen_at", "link", link="evidence_at")]
 
 
@@ -71,8 +78,9 @@ _LAST = [Column("Change", "change"), Column("Evidence", "seen_at", "link", link=
 class Worked:
     """Open exceptions as the lists show them.
 
-    ``lists``: per list all of its rows, the most urgent first. ``shown``: those on the sheets, in
-    the order of the lists, with ``sheet`` and ``at`` (its row there).
+    ``lists``: per list all of its rows, the most urgent first, with what is counted of them.
+    ``shown``: those on the sheets, in the order of the lists, with ``sheet`` and ``at`` (its row
+    there).
     """
 
     lists: dict[str, pd.DataFrame]
@@ -89,27 +97,36 @@ def by_urgency(rows: pd.DataFrame) -> pd.DataFrame:
 
     Money that no rate turns into the home currency comes after money that one does.
     """
-    home, own = (rows[name].astype("Float64") for name in ("amount_home_minor", "amount_minor"))
-    keys = pd.DataFrame({"due": rows["due_by"], "home": -home, "own": -own})
-    return rows.loc[keys.sort_values(["due", "home", "own"], kind="stable").index]
+    return rows.iloc[urgency(rows)]
+
+
+def urgency(rows: pd.DataFrame) -> NDArray[np.int64]:
+    """The positions of rows in the order of ``by_urgency``."""
+    due = rows["due_by"].to_numpy().astype("datetime64[s]")
+    money = [(rows[name].isna(), rows[name]) for name in ("amount_home_minor", "amount_minor")]
+    keys = [np.isnat(due), due.astype(np.int64)]
+    for unknown, minor in money:
+        keys += [unknown.to_numpy(dtype=bool), -whole_numbers(minor)]
+    return np.lexsort(keys[::-1])
 
 
 def worked(contents: Contents) -> Worked:
     """The lists of what is open, and where each row of them stands."""
-    is_open = contents.exceptions[contents.exceptions["verdict"] == "open"]
-    to_act = _with_lists(contents, is_open.reset_index(drop=True))
-    lists = {name: by_urgency(to_act[to_act["list"] == name]) for name in LISTS}
-    lists = {name: rows for name, rows in lists.items() if len(rows)}
-    most = contents.report_rows
-    parts = [
-        rows.head(most).assign(
-            sheet=sheet_name(name), at=FIRST_ROW + np.arange(min(len(rows), most))
-        )
-        for name, rows in lists.items()
-    ]
-    none = to_act.head(0).assign(sheet="", at=0)
-    shown = pd.concat(parts or [none], ignore_index=True)
-    return Worked(lists, shown)
+    found, most = contents.exceptions, contents.report_rows
+    open_at = np.flatnonzero(found["verdict"] == "open")
+    to_act = found[list(_COUNTED)].iloc[open_at].reset_index(drop=True)
+    lists, parts = {}, [(np.zeros(0, dtype=np.int64), "")]
+    for name in LISTS:
+        mine = np.flatnonzero(to_act["list"] == name)
+        if len(mine):
+            mine = mine[urgency(to_act.iloc[mine])]
+            lists[name] = to_act.iloc[mine]
+            parts.append((open_at[mine[:most]], sheet_name(name)))
+    sizes = [len(rows) for rows, _ in parts]
+    shown = found.iloc[np.concatenate([rows for rows, _ in parts])].reset_index(drop=True)
+    shown["sheet"] = pd.Series(np.repeat([name for _, name in parts], sizes), dtype="str")
+    shown["at"] = FIRST_ROW + np.concatenate([np.arange(size) for size in sizes])
+    return Worked(lists, _with_lists(contents, shown))
 
 
 def _with_lists(contents: Contents, to_act: pd.DataFrame) -> pd.DataFrame:
@@ -131,11 +148,9 @@ def _of(rows: pd.DataFrame, texts: pd.Series) -> pd.Series:
 def list_sheets(work: Worked, contents: Contents) -> list[Sheet]:
     """One sheet for each list that has rows, with its totals below."""
     most = contents.report_rows
-    places = _evidence_places(len(work.shown), most)
-    shown = work.shown.assign(
-        evidence_at=[cell(sheet, "A", row) for sheet, row in places],
-        seen_at=[f"{sheet}, row {row}" for sheet, row in places],
-    )
+    sheet, row = _evidence_places(len(work.shown), most)
+    seen = pd.Series(side_by_side(sheet, ", row ", row), dtype="str")
+    shown = work.shown.assign(evidence_at=cells(sheet, "A", row), seen_at=seen)
     out = []
     for name, rows in work.lists.items():
         here = shown[shown["sheet"] == sheet_name(name)]
@@ -169,12 +184,11 @@ def _rest(name: str) -> str:
     return "exceptions.csv" if name in ("pay", "post") else f"lists/{name}.csv"
 
 
-def _evidence_places(rows: int, most: int) -> list[tuple[str, int]]:
+def _evidence_places(rows: int, most: int) -> tuple[pa.Array, pa.Array]:
     """Sheet and row of each row's evidence; a sheet holds no more than any other."""
-    return [
-        ("Evidence" if at < most else f"Evidence {at // most + 1}", FIRST_ROW + at % most)
-        for at in range(rows)
-    ]
+    number, at = np.divmod(np.arange(rows), most)
+    names = ["Evidence", *(f"Evidence {one}" for one in range(2, rows // most + 2))]
+    return pa.array(names).take(pa.array(number)), pa.array(FIRST_ROW + at)
 
 
 def evidence_sheets(work: Worked, lines: pd.DataFrame, contents: Contents) -> list[Sheet]:
@@ -184,7 +198,7 @@ def evidence_sheets(work: Worked, lines: pd.DataFrame, contents: Contents) -> li
     """
     rows = work.shown
     rows = rows.assign(
-        back=[cell(sheet, "A", at) for sheet, at in zip(rows["sheet"], rows["at"], strict=True)],
+        back=cells(columns.one_chunk(pa.array(rows["sheet"])), "A", pa.array(rows["at"])),
         line_at=_line_places(rows, lines),
     )
     shown = [
@@ -218,7 +232,7 @@ def _line_places(rows: pd.DataFrame, lines: pd.DataFrame) -> pd.Series:
         {
             "order_ref": lines["order_ref"].to_numpy(),
             "sku": lines["sku"].to_numpy(),
-            "at": [cell("Order lines", "A", FIRST_ROW + at) for at in range(len(lines))],
+            "at": cells("Order lines", "A", pa.array(FIRST_ROW + np.arange(len(lines)))),
         }
     )
     by_line = place.drop_duplicates(["order_ref", "sku"])

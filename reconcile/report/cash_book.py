@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
+from functools import partial
 
 from openpyxl.utils import column_index_from_string, get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
@@ -13,7 +14,7 @@ from reconcile.report.cells import Styles, rows_xml
 from reconcile.report.chart import Chart, draw
 from reconcile.report.fit import fitted_blocks, put_headings, set_widths
 from reconcile.report.looks import NOTE, PLAIN, TITLE, put, set_up_print, styles_of
-from reconcile.report.shell import Rest, as_bytes, empty_book
+from reconcile.report.shell import MakeRows, Rest, as_bytes, empty_book
 
 
 def book_of(pages: Sequence[Sheet], shop: str, day: date, home: str) -> bytes:
@@ -39,13 +40,13 @@ def _lay_out(page: Worksheet, sheet: Sheet, styles: Styles, home: str) -> Rest:
         row += 1
     row += row > 1
     fitted = fitted_blocks(sheet.blocks)
-    below: dict[int, str] = {}
+    below: dict[int, MakeRows] = {}
     ends: list[tuple[int, int]] = []  # columns of each block, and the row below it
     for block, shown in zip(sheet.blocks, fitted, strict=True):
         put(page, row, 1, block.note, NOTE)
         if len(block.rows):
             put_headings(page, row + 1, shown)
-            below[row + 1] = rows_xml(block.rows, shown, row + 2, styles, home)
+            below[row + 1] = partial(rows_xml, block.rows, shown, row + 2, styles, home)
             if block is sheet.blocks[-1] and not sheet.one_page:
                 _keep_headings(page, row + 1, len(shown), len(block.rows))
             if len(sheet.blocks) == 1:

@@ -33,9 +33,16 @@ MOST_DIGITS = 4  # decimals of a currency (ISO 4217)
 CUT_MARK = " … [cut here; the CSV file has all of it]"
 # XML 1.0 (W3C), production 2: no other character may stand in a document.
 _NOT_XML = r"[^\t\n\r\x{20}-\x{D7FF}\x{E000}-\x{FFFD}\x{10000}-\x{10FFFF}]"
+# Bytes without which no such character is in a text
+_STRANGE = np.zeros(256, dtype=bool)
+_STRANGE[[*range(9), 11, 12, *range(14, 32), *"\ufffe".encode()[:1]]] = True
 # A text that looks like an escaped character would be read as that character (ECMA-376,
 # part 1, 22.4.2.4), so its underscore is escaped itself.
 _ESCAPE_LIKE = r"_(x[0-9A-Fa-f]{4}_)"
+_STRING = (' t="inlineStr"><is><t xml:space="preserve">', "</t></is></c>")
+_ESCAPES = (("&", "&amp;"), ("<", "&lt;"), (">", "&gt;"), ('"', "&quot;"), ("\r", "&#13;"))
+_ESCAPED = np.zeros(256, dtype=bool)
+_ESCAPED[[ord(sign) for sign, _ in _ESCAPES]] = True
 PADDING = 3  # characters of a column's width that stay empty, with the indent
 # Height of a line of text at 11 points, and the most that a row can have (Excel's limits).
 LINE_POINTS = 15
@@ -65,17 +72,33 @@ class Column:
 
 def cell_text(array: pa.Array) -> pa.Array:
     """Texts that a cell can hold: forbidden characters and cut ends are visible."""
-    clean = pc.replace_substring_regex(array, _NOT_XML, "\ufffd")
-    # The limit counts UTF-16 units: a character beyond the first plane is two of them.
+    clean = columns.one_chunk(array)
+    _, data = columns.bytes_of(clean)
+    if _STRANGE[data].any():
+        clean = pc.replace_substring_regex(clean, _NOT_XML, "\ufffd")
+    if (pc.max(pc.binary_length(clean)).as_py() or 0) > CELL_LIMIT:
+        clean = _shortened(clean)
+    if pc.any(pc.match_substring(clean, "_x")).as_py():
+        clean = pc.replace_substring_regex(clean, _ESCAPE_LIKE, r"_x005F_\1")
+    return clean
+
+
+def one_text(text: str) -> str:
+    """``cell_text`` of one text."""
+    if text.isascii() and text.isprintable() and "_x" not in text and len(text) <= CELL_LIMIT:
+        return text
+    return str(cell_text(pa.array([text], pa.large_string()))[0].as_py())
+
+
+def _shortened(texts: pa.Array) -> pa.Array:
+    """The limit counts UTF-16 units: a character beyond the first plane is two of them."""
     units = pc.add(
-        pc.utf8_length(clean), pc.count_substring_regex(clean, r"[\x{10000}-\x{10FFFF}]")
+        pc.utf8_length(texts), pc.count_substring_regex(texts, r"[\x{10000}-\x{10FFFF}]")
     )
     room = CELL_LIMIT - len(CUT_MARK)
     too_long = pc.fill_null(pc.greater(units, CELL_LIMIT), fill_value=False)
-    if pc.any(too_long).as_py():
-        cut = [_cut(value, room) for value in clean.filter(too_long).to_pylist()]
-        clean = pc.replace_with_mask(clean, too_long, pa.array(cut, clean.type))
-    return pc.replace_substring_regex(clean, _ESCAPE_LIKE, r"_x005F_\1")
+    cut = [_cut(value, room) for value in texts.filter(too_long).to_pylist()]
+    return pc.replace_with_mask(texts, too_long, pa.array(cut, texts.type))
 
 
 def _cut(value: str, room: int) -> str:
@@ -85,31 +108,32 @@ def _cut(value: str, room: int) -> str:
 
 def rows_xml(
     frame: pd.DataFrame, shown: list[Column], first_row: int, styles: Styles, home: str
-) -> str:
-    """All rows of a frame, the first one in ``first_row`` of its sheet."""
+) -> memoryview:
+    """All rows of a frame, the first one in ``first_row`` of its sheet, in UTF-8."""
     row = pc.cast(pa.array(np.arange(first_row, first_row + len(frame))), pa.string())
     parts = ['<row r="', row, '"', _heights(frame, shown), ">"]
     for place, column in enumerate(shown, start=1):
         made = _formula_cells if column.formula else _cells
         parts += ['<c r="' + get_column_letter(place), row, *made(frame, column, styles, home)]
     parts.append("</row>")
-    return "".join(side_by_side(*parts).to_pylist())
+    return columns.bytes_of(side_by_side(*parts))[1].data
 
 
 def links_xml(frame: pd.DataFrame, shown: list[Column], first_row: int) -> list[str]:
     """The links of all rows of a frame, those of the first rows first."""
-    found: list[tuple[int, int, str]] = []
+    links, order = [pa.array([], pa.large_string())], [np.zeros((0, 2), dtype=np.int64)]
     for place, column in enumerate(shown, start=1):
         if column.link:
-            letter = get_column_letter(place)
             target = columns.text(frame[column.link])
             at = np.flatnonzero(target.is_valid().to_numpy(zero_copy_only=False))
-            escaped = _escaped(target.take(pa.array(at))).to_pylist()
-            found += [
-                (int(row), place, f'<hyperlink ref="{letter}{first_row + row}" location="{one}"/>')
-                for row, one in zip(at, escaped, strict=True)
-            ]
-    return [xml for _, _, xml in sorted(found)]
+            escaped = _escaped(target.take(pa.array(at)))
+            start = f'<hyperlink ref="{get_column_letter(place)}'
+            row = pa.array(first_row + at)
+            links.append(side_by_side(start, row, '" location="', escaped, '"/>'))
+            order.append(np.column_stack([at, np.full(len(at), place)]))
+    rows, places = np.concatenate(order).T
+    first = np.lexsort((places, rows))[:MOST_LINKS]
+    return [str(xml) for xml in pa.concat_arrays(links).take(pa.array(first)).to_pylist()]
 
 
 def _heights(frame: pd.DataFrame, shown: list[Column]) -> pa.Array:
@@ -193,18 +217,22 @@ def _too_long(whole: pa.Array) -> pa.Array:
 
 def _string_cells(array: pa.Array, style: int) -> list[pa.Array | str]:
     value = _escaped(cell_text(array))
-    return [f'" s="{style}"', pc.fill_null(_wrapped(value), "/>")]
+    if value.null_count:
+        return [f'" s="{style}"', pc.fill_null(_wrapped(value), "/>")]
+    return [f'" s="{style}"{_STRING[0]}', value, _STRING[1]]
 
 
 def _escaped(value: pa.Array) -> pa.Array:
-    signs = (("&", "&amp;"), ("<", "&lt;"), (">", "&gt;"), ('"', "&quot;"), ("\r", "&#13;"))
-    for sign, escape in signs:
-        value = pc.replace_substring(value, sign, escape)
+    value = columns.one_chunk(value)
+    _, data = columns.bytes_of(value)
+    if _ESCAPED[data].any():
+        for sign, escape in _ESCAPES:
+            value = pc.replace_substring(value, sign, escape)
     return value
 
 
 def _wrapped(value: pa.Array) -> pa.Array:
-    return side_by_side(' t="inlineStr"><is><t xml:space="preserve">', value, "</t></is></c>")
+    return side_by_side(_STRING[0], value, _STRING[1])
 
 
 def _number_cells(

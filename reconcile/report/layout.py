@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import pandas as pd
+import pyarrow as pa
 
+from reconcile.joined import side_by_side
 from reconcile.report.cells import Column
 
 # The first table of a sheet: a line above it, its headings, its rows.
@@ -56,6 +58,11 @@ def cell(sheet: str, column: str, row: int) -> str:
     return f"'{sheet}'!{column}{row}"
 
 
+def cells(sheet: pa.Array | str, column: str, row: pa.Array) -> pd.Series:
+    """``cell`` of each row."""
+    return pd.Series(side_by_side("'", sheet, f"'!{column}", row), dtype="str")
+
+
 def limited(
     what: str,
     none: str,
@@ -65,11 +72,16 @@ def limited(
     *,
     most: int,
     rest: str,
+    of: int | None = None,
 ) -> Block:
-    """The first rows of a table; the line above says how many there are and where the rest is."""
+    """The first rows of a table; the line above says how many there are and where the rest is.
+
+    ``of``: how many there are, where the others are left out already.
+    """
     if not len(rows):
         return Block(none, shown, rows, name)
-    return Block(note_of(what, len(rows), most, rest), shown, rows.head(most), name)
+    note = note_of(what, len(rows) if of is None else of, most, rest)
+    return Block(note, shown, rows.head(most), name)
 
 
 def note_of(what: str, rows: int, most: int, rest: str) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import cast
 
-import pyarrow as pa
 from openpyxl.cell import Cell
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Side
 from openpyxl.worksheet.header_footer import HeaderFooterItem
@@ -12,7 +11,7 @@ from openpyxl.worksheet.page import PageMargins
 from openpyxl.worksheet.properties import PageSetupProperties
 from openpyxl.worksheet.worksheet import Worksheet
 
-from reconcile.report.cells import MOST_DIGITS, Kind, Styles, cell_text
+from reconcile.report.cells import MOST_DIGITS, Kind, Styles, one_text
 
 _INK = "FF1F3A4D"
 TITLE = Font(name="Calibri", size=16, bold=True)
@@ -64,7 +63,7 @@ def put(page: Worksheet, row: int, column: int, value: str, font: Font) -> Cell:
     """A text of our own or of the shop's; never a formula."""
     cell = cast("Cell", page.cell(row, column))
     if value:
-        cell.value = cell_text(pa.array([value], pa.large_string()))[0].as_py()
+        cell.value = one_text(value)
         cell.data_type = "s"
     cell.font = font
     return cell

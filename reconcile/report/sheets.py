@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
 
+from reconcile.joined import side_by_side
+from reconcile.report import columns
 from reconcile.report.action_sheets import (
     Worked,
-    by_urgency,
     evidence_sheets,
     filled,
     list_sheets,
+    urgency,
 )
 from reconcile.report.cells import Column
 from reconcile.report.contents import LINE_STATES, Contents
@@ -44,15 +50,15 @@ _ABOUT = [
 
 def sheets(contents: Contents, work: Worked) -> list[Sheet]:
     """All sheets after the first, in their order; what has no rows has no sheet."""
-    lines = lines_shown(contents)
+    lines, of = lines_shown(contents)
     lists = list_sheets(work, contents)
     found = [
         *lists,
         *(_verdict(contents, name) for name in _NOT_OPEN),
         _cleared(contents),
         totals_sheet(work.lists, lists),
-        _order_lines(lines, contents),
-        *evidence_sheets(work, lines.head(contents.report_rows), contents),
+        _order_lines(lines, of, contents),
+        *evidence_sheets(work, lines, contents),
         _proofs(contents),
         _inputs(contents),
         _sums(contents),
@@ -69,13 +75,16 @@ def _alone(name: str, block: Block, printed: int = 0) -> Sheet:
 
 
 def _verdict(contents: Contents, verdict: str) -> Sheet:
-    rows = by_urgency(contents.exceptions[contents.exceptions["verdict"] == verdict])
+    found, most = contents.exceptions, contents.report_rows
+    mine = (found["verdict"] == verdict).to_numpy(dtype=bool)
+    order = urgency(found.loc[mine, ["due_by", "amount_home_minor", "amount_minor"]])
+    rows = found.iloc[np.flatnonzero(mine)[order[:most]]]
     cause = [_CAUSE[verdict]] if verdict in _CAUSE else []
     shown = [
         Column("Due by", "due_by", "date"),
         *_MONEY,
         Column("What", "title", "prose", width=28),
-        *filled(_ABOUT, rows),
+        *filled(_ABOUT, found.loc[mine, [column.source for column in _ABOUT]]),
         *cause,
         Column("Explanation", "explanation", "prose", width=54),
         Column("Change", "change"),
@@ -85,7 +94,8 @@ def _verdict(contents: Contents, verdict: str) -> Sheet:
         Column("Id", "id", width=40),
     ]
     what, name = _NOT_OPEN[verdict], verdict.capitalize()
-    block = limited(what, "", shown, rows, name, most=contents.report_rows, rest="exceptions.csv")
+    rest, of = "exceptions.csv", len(order)
+    block = limited(what, "", shown, rows, name, most=most, rest=rest, of=of)
     return _alone(name, block, printed=len(shown) - 5)
 
 
@@ -106,25 +116,47 @@ def _cleared(contents: Contents) -> Sheet:
     return _alone("Cleared", block, printed=len(shown) - 2)
 
 
-def lines_shown(contents: Contents) -> pd.DataFrame:
-    """Order lines that are not finished or have an exception, those to act on first."""
-    lines = contents.order_lines
-    told = contents.exceptions[["order_ref", "sku"]].drop_duplicates()
-    whole = told.loc[told["sku"] == "", "order_ref"]
-    own = lines[["order_ref", "sku"]].merge(told, how="left", indicator=True)["_merge"] == "both"
-    wanted = ~lines["state"].isin(_FINISHED) | lines["order_ref"].isin(whole) | own.to_numpy()
-    lines = lines[wanted.to_numpy(dtype=bool)]
-    rank = {name: place for place, name in enumerate(LINE_STATES)}
+def lines_shown(contents: Contents) -> tuple[pd.DataFrame, int]:
+    """Order lines that are not finished or have an exception, those to act on first.
+
+    As many as a sheet holds, and how many there are.
+    """
+    lines, found = contents.order_lines, contents.exceptions
     state, names = pd.factorize(lines["state"])
-    ranks = pd.Series([rank.get(str(name), len(rank)) for name in names], dtype="int64")
-    keys = pd.DataFrame({"rank": ranks.to_numpy()[state], "date": lines["ordered_date"].to_numpy()})
-    return lines.iloc[keys.sort_values(["rank", "date"], kind="stable").index]
+    finished = np.array([name in _FINISHED for name in names], dtype=bool)
+    wanted = ~finished[state] if len(names) else np.zeros(0, dtype=bool)
+    # Few finished lines are of an order with an exception, and only these are looked at closely.
+    others = np.flatnonzero(~wanted)
+    others = others[_among(lines["order_ref"].iloc[others], found["order_ref"])]
+    here = lines[["order_ref", "sku"]].iloc[others]
+    whole = found.loc[found["sku"] == "", "order_ref"]
+    wanted[others] = _among(_both(here), _both(found)) | _among(here["order_ref"], whole)
+    rank = {name: place for place, name in enumerate(LINE_STATES)}
+    ranks = np.array([*(rank.get(str(name), len(rank)) for name in names), len(rank)])
+    at = np.flatnonzero(wanted)
+    day = lines["ordered_date"].to_numpy()[at]
+    order = np.lexsort((day, ranks[state[at]]))[: contents.report_rows]
+    return lines.iloc[at[order]], len(at)
+
+
+def _among(texts: pd.Series, known: pd.Series) -> NDArray[np.bool_]:
+    """Which of the texts are among those known."""
+    mine, others = (columns.one_chunk(pa.array(column)) for column in (texts, known))
+    found: NDArray[np.bool_] = pc.is_in(mine, value_set=others).to_numpy(zero_copy_only=False)
+    return found
+
+
+def _both(rows: pd.DataFrame) -> pd.Series:
+    """Order and SKU as one text."""
+    order, sku = (columns.one_chunk(pa.array(rows[name])) for name in ("order_ref", "sku"))
+    return pd.Series(side_by_side(order, sku, between="\x1f"), dtype="str")
 
 
 def _open_exceptions(lines: pd.DataFrame, contents: Contents) -> pd.Series:
     """How many open exceptions are about each line, or about its whole order."""
-    to_act = contents.exceptions[contents.exceptions["verdict"] == "open"]
-    keys = ["order_ref", "sku"]
+    found, keys = contents.exceptions, ["order_ref", "sku"]
+    mine = (found["verdict"] == "open") & _among(found["order_ref"], lines["order_ref"])
+    to_act = found.loc[mine, keys]
     by_line = to_act.groupby(keys, observed=True).size().rename("own")
     whole = to_act[to_act["sku"] == ""].groupby("order_ref", observed=True).size().rename("whole")
     counts = lines[keys].join(by_line, on=keys).join(whole, on="order_ref")
@@ -132,7 +164,7 @@ def _open_exceptions(lines: pd.DataFrame, contents: Contents) -> pd.Series:
     return own + of_order.where(lines["sku"] != "", 0)
 
 
-def _order_lines(lines: pd.DataFrame, contents: Contents) -> Sheet:
+def _order_lines(lines: pd.DataFrame, of: int, contents: Contents) -> Sheet:
     shown = [
         Column("State", "state"),
         Column("Order", "order_ref", width=18),
@@ -158,9 +190,9 @@ def _order_lines(lines: pd.DataFrame, contents: Contents) -> Sheet:
         "in order_lines.csv"
     )
     most, rest = contents.report_rows, "order_lines.csv"
-    first = lines.head(most)
-    lines = lines.assign(found=_open_exceptions(first, contents))
-    block = limited(what, "", filled(shown, first), lines, "OrderLines", most=most, rest=rest)
+    shown = filled(shown, lines)
+    lines = lines.assign(found=_open_exceptions(lines, contents))
+    block = limited(what, "", shown, lines, "OrderLines", most=most, rest=rest, of=of)
     return _alone("Order lines", block)
 
 

@@ -5,16 +5,16 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from xml.etree.ElementTree import canonicalize
 
-import pyarrow as pa
 from openpyxl import Workbook
 
-from reconcile.report.cells import MOST_LINKS, cell_text
+from reconcile.report.cells import MOST_LINKS, one_text
 
+MakeRows = Callable[[], memoryview]
 # A zip archive cannot hold an earlier time than this one.
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 
@@ -23,11 +23,12 @@ _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 class Rest:
     """What is put into a sheet after the shell was made.
 
-    ``below``: rows by the row of the heading above them. ``known``: what formulas come to, by
-    their cell. ``last_cell``: of the sheet, blank where the shell knows it.
+    ``below``: what makes the rows when they are written, by the row of the heading above them.
+    ``known``: what formulas come to, by their cell. ``last_cell``: of the sheet, blank where the
+    shell knows it.
     """
 
-    below: dict[int, str] = field(default_factory=dict)
+    below: dict[int, MakeRows] = field(default_factory=dict)
     links: list[str] = field(default_factory=list)
     known: dict[str, str] = field(default_factory=dict)
     last_cell: str = ""
@@ -43,7 +44,7 @@ def empty_book() -> Workbook:
 def as_bytes(book: Workbook, rest: Sequence[Rest], shop: str, day: date) -> bytes:
     """The workbook with the rest of each of its sheets; the same bytes for the same contents."""
     book.properties.creator = "reconcile"
-    book.properties.title = cell_text(pa.array([f"{shop}, {day}"]))[0].as_py()
+    book.properties.title = one_text(f"{shop}, {day}")
     book.properties.created = datetime.combine(day, time())
     shell = io.BytesIO()
     book.save(shell)
@@ -59,28 +60,26 @@ def _filled(shell: io.BytesIO, rest: Sequence[Rest], day: date) -> bytes:
     ):
         for name in source.namelist():
             # Canonical XML, as the library below writes other bytes where lxml is installed.
-            data = canonicalize(source.read(name)).encode()
+            xml = canonicalize(source.read(name))
             sheet = re.fullmatch(r"xl/worksheets/sheet(\d+)\.xml", name)
-            if sheet:
-                data = _insert(data.decode(), rest[int(sheet[1]) - 1]).encode()
-            elif name == "docProps/core.xml":
-                data = _dated(data.decode(), day).encode()
+            if name == "docProps/core.xml":
+                xml = _dated(xml, day)
+            pieces = _with_rest(xml, rest[int(sheet[1]) - 1]) if sheet else [xml.encode()]
             info = zipfile.ZipInfo(name, _ZIP_TIME)
             info.compress_type = zipfile.ZIP_DEFLATED
             info.create_system = 3
-            target.writestr(info, data)
+            info.file_size = sum(map(len, pieces))
+            with target.open(info, "w") as part:
+                for piece in pieces:
+                    part.write(piece)
     return out.getvalue()
 
 
-def _insert(xml: str, rest: Rest) -> str:
-    """Rows, links and known values, each where the standard wants it."""
+def _with_rest(xml: str, rest: Rest) -> list[bytes | memoryview]:
+    """A sheet with its known values, links and rows, each where the standard wants it."""
     for cell, value in rest.known.items():
         formula = re.compile(rf'(<c r="{cell}"[^>]*><f>[^<]*</f>)<v ?(?:/>|></v>)')
         xml = formula.sub(rf"\g<1><v>{value}</v>", xml, count=1)
-    for row, inserted in rest.below.items():
-        [start] = [found.start() for found in re.finditer(rf'<row [^>]*r="{row}"', xml)]
-        end = xml.index("</row>", start) + len("</row>")
-        xml = xml[:end] + inserted + xml[end:]
     if rest.links:
         before = "<printOptions" if "<printOptions" in xml else "<pageMargins"
         links = "".join(rest.links[:MOST_LINKS])
@@ -88,7 +87,14 @@ def _insert(xml: str, rest: Rest) -> str:
     if rest.last_cell:
         whole = f'<dimension ref="A1:{rest.last_cell}"'
         xml = re.sub(r'<dimension ref="[^"]*"', whole, xml, count=1)
-    return xml
+    pieces: list[bytes | memoryview] = []
+    start = 0
+    for row, make in sorted(rest.below.items()):
+        [heading] = [found.start() for found in re.finditer(rf'<row [^>]*r="{row}"', xml)]
+        end = xml.index("</row>", heading) + len("</row>")
+        pieces += [xml[start:end].encode(), make()]
+        start = end
+    return [*pieces, xml[start:].encode()]
 
 
 def _dated(xml: str, day: date) -> str:

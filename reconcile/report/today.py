@@ -7,10 +7,11 @@ from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from reconcile.money import minor_digits
-from reconcile.report.action_sheets import LIST_WORK, Worked, by_urgency, sheet_name
+from reconcile.report.action_sheets import LIST_WORK, Worked, sheet_name, urgency
 from reconcile.report.cells import Kind
 from reconcile.report.contents import LINE_STATES, LISTS, SEVERITIES, Contents
 from reconcile.report.layout import FIRST_ROW, cell
@@ -19,6 +20,10 @@ from reconcile.report.summary import CAUTION
 from reconcile.report.totals import TOTALS, money_rows
 
 _URGENT = 10
+_OF_EACH = (
+    *("id", "title", "severity", "class", "list", "currency", "amount_minor"),
+    *("amount_home_minor", "due_by", "order_ref", "supplier"),
+)
 _MONEY_ROWS = 12
 _LINE = 128  # characters that a line of the page holds
 # The widths of the page's columns, in characters; every table stands on this grid.
@@ -80,7 +85,7 @@ class _Page:
     def __init__(self, contents: Contents, work: Worked, totals_rows: int) -> None:
         self.contents, self.work, self.totals_rows = contents, work, totals_rows
         found = contents.exceptions
-        self.to_act = found[found["verdict"] == "open"]
+        self.to_act = found.loc[found["verdict"] == "open", list(_OF_EACH)]
         self.cells: list[Value] = []
         self.row = 1
 
@@ -162,9 +167,10 @@ class _Page:
         self.end_row(1, len(WIDTHS))
 
     def urgent(self) -> None:
-        rows = by_urgency(self.to_act.reset_index(drop=True))
-        rank = rows["severity"].map({name: at for at, name in enumerate(SEVERITIES)})
-        rows = rows.loc[rank.sort_values(kind="stable").index].head(_URGENT)
+        order = urgency(self.to_act)
+        rank = self.to_act["severity"].map({name: at for at, name in enumerate(SEVERITIES)})
+        first = np.argsort(rank.to_numpy(np.float64)[order], kind="stable")
+        rows = self.to_act.iloc[order[first[:_URGENT]]]
         if rows.empty:
             self.put(1, "There is nothing to do.", "note")
             self.row += 2

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
-from reconcile.money import minor_digits
+from reconcile.money import minor_digits, whole_numbers
 from reconcile.report.cells import Column
 from reconcile.report.contents import MONEY_CLASSES
 from reconcile.report.layout import FIRST_ROW, Block, Sheet, cell, heading_rows
@@ -18,13 +19,20 @@ def money_rows(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
 
     The classes in their order, then the currencies.
     """
-    grouped = rows.groupby(keys, as_index=False, observed=True, dropna=False).agg(
-        count=("id", "size"), amount_minor=("amount_minor", "sum")
-    )
+    codes = [pd.factorize(rows[key], sort=True) for key in keys]
+    group = np.zeros(len(rows), dtype=np.int64)
+    for code, names in codes:
+        group = group * len(names) + code
+    groups, first, of = np.unique(group, return_index=True, return_inverse=True)
+    sums = np.zeros(len(groups), dtype=np.int64)
+    np.add.at(sums, of, whole_numbers(rows["amount_minor"]))
+    out = pd.DataFrame({key: rows[key].iloc[first].to_numpy() for key in keys}, dtype="str")
+    out["count"] = np.bincount(of, minlength=len(groups))
+    out["amount_minor"] = pd.Series(sums, dtype="Int64")
     rank = {name: place for place, name in enumerate(MONEY_CLASSES)}
-    place = grouped["class"].map(lambda name: rank.get(str(name), len(rank)))
-    order = grouped.assign(place=place).sort_values(["place", "currency"], kind="stable").index
-    return grouped.loc[order].reset_index(drop=True)
+    out["place"] = [rank.get(name, len(rank)) for name in out["class"]]
+    out = out.sort_values(["place", "currency"], kind="stable", ignore_index=True)
+    return out.drop(columns="place")
 
 
 def list_totals(name: str, rows: pd.DataFrame, here: pd.DataFrame, *, has_money: bool) -> Block:

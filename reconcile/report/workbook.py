@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.filters import AutoFilter
@@ -53,7 +54,7 @@ def _lay_out(page: Worksheet, sheet: Sheet, styles: Styles, home: str) -> Rest:
         if len(block.rows):
             put_headings(page, row, shown)
             _name_table(page, block, shown, row)
-            rest.below[row] = rows_xml(block.rows, shown, row + 1, styles, home)
+            rest.below[row] = partial(rows_xml, block.rows, shown, row + 1, styles, home)
             rest.links.extend(links_xml(block.rows, shown, row + 1))
             last = row + len(block.rows)
     page.freeze_panes = f"A{HEADING_ROW + 1}"
