@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.intake.coded import Bools, begin_with, bools
+from reconcile.intake.coded import Bools, begin_with, bools, byte_range, holds
 from reconcile.money import minor_digits
 from reconcile.references import UNSEEN, fold
 
@@ -26,6 +26,7 @@ _ODD_SPACES = r"[\x{85}\x{1680}\x{2028}\x{2029}]"  # white space that NFKC leave
 _DASHES = "^[-‐‑‒–—―−]*$"  # noqa: RUF001 (they look alike, and that is the point)
 _NOTHING = ("n/a", "#n/a", "n.a.", "null", "none", "nil", "nan", "k.a.", "s/o")
 
+_SPACE, _BEYOND_ASCII = 0x20, 0x80
 _NOTHING_BEGINS = b"-#nNkKsS"
 
 
@@ -45,14 +46,18 @@ def tidy(texts: pa.Array) -> pa.Array:
     unseen inside; trimmed; ``="00123"`` and ``'00123``, by which spreadsheets are made to keep
     a text, are that text. Texts that are tidy already stay as they are.
     """
-    if pc.all(pc.string_is_ascii(texts)).as_py() is False:
+    low, high = byte_range(texts)
+    if high >= _BEYOND_ASCII:
+        low = 0
         texts = pc.replace_substring_regex(texts, pattern=f"[{UNSEEN}]", replacement="")
         texts = pc.utf8_normalize(texts, form="NFKC")
         texts = pc.replace_substring_regex(texts, pattern=_ODD_SPACES, replacement=" ")
-    texts = pc.utf8_trim_whitespace(texts)
-    if pc.any(pc.starts_with(texts, "'")).as_py():
+    if low <= _SPACE:
+        texts = pc.utf8_trim_whitespace(texts)
+    marked = holds(texts, b"'", b'="')
+    if marked and pc.any(pc.starts_with(texts, "'")).as_py():
         texts = pc.replace_substring_regex(texts, pattern=r"^'([^'\s])", replacement=r"\1")
-    if pc.any(pc.starts_with(texts, '="')).as_py():
+    if marked and pc.any(pc.starts_with(texts, '="')).as_py():
         bare = pc.replace_substring_regex(texts, pattern='^="([^"\']*)"$', replacement=r"\1")
         texts = pc.utf8_trim_whitespace(bare)
     return texts

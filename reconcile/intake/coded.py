@@ -19,6 +19,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 Bools = NDArray[np.bool_]
+_PIECE = 1 << 14
 
 
 @dataclass(frozen=True)
@@ -30,13 +31,13 @@ class Coded:
     """
 
     texts: pa.Array | pa.ChunkedArray
-    codes: NDArray[np.int32] | None
+    codes: NDArray[np.unsignedinteger[Any]] | None
     count: int
 
     @staticmethod
     def constant(text: str, count: int) -> Coded:
         """One text in every row."""
-        return Coded(pa.array([text], pa.string()), np.zeros(count, dtype=np.int32), count)
+        return Coded(pa.array([text], pa.string()), np.zeros(count, dtype=np.uint8), count)
 
     @staticmethod
     def of(column: pa.ChunkedArray) -> Coded:
@@ -45,13 +46,23 @@ class Coded:
             return Coded(column, None, len(column))
         column = column.unify_dictionaries()
         if not column.num_chunks:
-            return Coded(pa.array([], pa.string()), np.zeros(0, dtype=np.int32), 0)
-        codes = np.concatenate([chunk.indices.to_numpy() for chunk in column.chunks])
-        return Coded(column.chunk(0).dictionary, codes, len(column))
+            return Coded(pa.array([], pa.string()), np.zeros(0, dtype=np.uint8), 0)
+        texts, at = column.chunk(0).dictionary, 0
+        codes = np.empty(len(column), dtype=_least(len(texts)))
+        for chunk in column.chunks:
+            codes[at : at + len(chunk)] = chunk.indices.to_numpy()
+            at += len(chunk)
+        return Coded(texts, codes, len(column))
 
     def take(self, values: NDArray[Any]) -> NDArray[Any]:
-        """The value of each row, of values that stand beside the texts."""
-        return values if self.codes is None else values[self.codes]
+        """The value of each row, of values that stand beside the texts; not to be written to.
+
+        Where it is the same in every row it is held once.
+        """
+        if self.codes is None:
+            return values
+        alike = len(values) > 0 and bool((values == values[0]).all())
+        return np.broadcast_to(values[0], self.count) if alike else values[self.codes]
 
     def with_texts(self, texts: pa.Array | pa.ChunkedArray) -> Coded:
         """The same rows with other texts in the place of these."""
@@ -62,9 +73,17 @@ class Coded:
         return self.texts if self.codes is None else self.texts.take(pa.array(self.codes))
 
     def series(self) -> pd.Series:
-        """One text a row, as pandas holds text."""
-        column: pd.Series = self.rows().to_pandas()
+        """One text a row, as pandas holds text; one that is the same in every row is held once."""
+        rows = self.rows() if self.codes is None or len(self.texts) != 1 else self._repeated()
+        column: pd.Series = rows.to_pandas()
         return column if column.dtype == "str" else column.astype("str")
+
+    def _repeated(self) -> pa.ChunkedArray:
+        """The one text of a column in every row: the same piece again and again."""
+        whole, rest = divmod(self.count, _PIECE)
+        piece = pa.repeat(one_piece(self.texts)[0], _PIECE if whole else rest)
+        piece = piece.cast(pa.large_string())  # as pandas holds it
+        return pa.chunked_array([*[piece] * whole, piece.slice(0, rest)], pa.large_string())
 
     def filter(self, keep: Bools) -> Coded:
         """Some of the rows."""
@@ -100,9 +119,9 @@ class Coded:
         if any(column.codes is None for column in columns):
             pieces = [piece for column in columns for piece in _pieces(column.rows())]
             return Coded(pa.chunked_array(pieces, pa.string()), None, sum(c.count for c in columns))
-        start, codes = 0, []
+        start, codes, least = 0, [], _least(sum(len(column.texts) for column in columns))
         for column in columns:
-            codes.append(column.take(np.arange(len(column.texts), dtype=np.int32)) + start)
+            codes.append(column.take(np.arange(len(column.texts), dtype=least) + least(start)))
             start += len(column.texts)
         texts = pa.concat_arrays([piece for c in columns for piece in _pieces(c.texts)])
         return Coded(texts, np.concatenate(codes), sum(c.count for c in columns))
@@ -124,6 +143,12 @@ class Coded:
     def where(self, texts: str) -> Bools:
         """The rows that have exactly this text."""
         return self.take(bools(pc.equal(self.texts, texts)))
+
+
+def _least(many: int) -> type[np.unsignedinteger[Any]]:
+    """The smallest type for so many codes: a million rows hold them."""
+    sizes = (np.uint8, np.uint16, np.uint32)
+    return next(size for size in sizes if many <= np.iinfo(size).max + 1)
 
 
 def _bytes(texts: pa.Array | pa.ChunkedArray) -> Iterator[tuple[NDArray[np.int32], memoryview]]:
@@ -149,15 +174,35 @@ def holds(texts: pa.Array | pa.ChunkedArray, *parts: bytes) -> bool:
 
 def begin_with(texts: pa.Array | pa.ChunkedArray, first: bytes) -> Bools:
     """Texts that are empty, or begin with one of these bytes or with more than ASCII."""
+    return _at_an_end(texts, first, last=False)
+
+
+def end_with(texts: pa.Array | pa.ChunkedArray, last: bytes) -> Bools:
+    """Texts that are empty, or end with one of these bytes or with more than ASCII."""
+    return _at_an_end(texts, last, last=True)
+
+
+def _at_an_end(texts: pa.Array | pa.ChunkedArray, which: bytes, *, last: bool) -> Bools:
     wanted = np.zeros(256, dtype=bool)
-    wanted[list(first)] = True
+    wanted[list(which)] = True
     wanted[128:] = True
     out = []
     for begins, data in _bytes(texts):
         empty = begins[1:] == begins[:-1]
         every = np.frombuffer(data, dtype=np.uint8) if data.nbytes else np.zeros(1, dtype=np.uint8)
-        out.append(empty | wanted[every[np.minimum(begins[:-1], len(every) - 1)]])
+        at = np.maximum(begins[1:] - 1, 0) if last else np.minimum(begins[:-1], len(every) - 1)
+        out.append(empty | wanted[every[at]])
     return np.concatenate(out) if out else np.zeros(0, dtype=bool)
+
+
+def byte_range(texts: pa.Array | pa.ChunkedArray) -> tuple[int, int]:
+    """The lowest and the highest byte of all texts; 255 and 0 where there is none."""
+    low, high = 255, 0
+    for begins, data in _bytes(texts):
+        every = np.frombuffer(data[begins[0] : begins[-1]], dtype=np.uint8)
+        low = min(low, int(every.min(initial=255)))
+        high = max(high, int(every.max(initial=0)))
+    return low, high
 
 
 def one_piece(texts: pa.Array | pa.ChunkedArray) -> pa.Array:

@@ -18,7 +18,6 @@ from __future__ import annotations
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-from numpy.typing import NDArray
 
 from reconcile.intake.coded import Bools, begin_with, bools, holds, one_piece
 
@@ -58,32 +57,42 @@ _WITHIN = (b"-", b"/", b".", b"+", b" ")
 _DIGITS = 15
 
 
-def damaged(texts: pa.Array) -> NDArray[np.object_]:
-    """Why each of the distinct, tidy texts of an identifier column is damaged; "" where not.
+def damaged(texts: pa.Array) -> dict[str, Bools]:
+    """Which of the distinct, tidy texts of an identifier column are damaged, by the reason why.
 
     What only looks damaged is judged by its column. Zeros behind the 15th digit are damage where
     no number of the column has other digits there. A text such as 2026-03-01 is a date unless
     the column has texts of its shape that are none (2026-03-47): then it numbers things so.
     """
-    why = np.full(len(texts), "", dtype=object)
     likely = begin_with(texts, _BEGINS)
-    likely |= begin_with(texts, _MONTHS) & _as_long_as(texts, "Mar-01")
-    if likely.any() and (not likely.all()):
-        why[likely] = damaged(texts.filter(pa.array(likely)))
-        return why
-    if not likely.any() or not (_too_long(texts) or holds(texts, *_WITHIN)):
-        return why
+    months = begin_with(texts, _MONTHS)
+    if months.any():
+        likely |= months & _as_long_as(texts, "Mar-01")
+    if not likely.any():
+        return {}
+    if likely.all():
+        return _damaged(texts)
+    found = {}
+    for why, hit in _damaged(texts.filter(pa.array(likely))).items():
+        found[why] = np.zeros(len(texts), dtype=bool)
+        found[why][likely] = hit
+    return found
+
+
+def _damaged(texts: pa.Array) -> dict[str, Bools]:
+    """The same of texts that all may be damaged; each has one reason."""
+    if not (_too_long(texts) or holds(texts, *_WITHIN)):
+        return {}
     texts = one_piece(texts)
-    why[_matching(texts, _EXPONENT)] = EXPONENT
+    found = {EXPONENT: _matching(texts, _EXPONENT), DATED: _matching(texts, _SURELY_DATES)}
     long, zeros = _matching(texts, _LONG), _matching(texts, _ZEROS)
     if not (long & ~zeros).any():
-        why[long] = ROUNDED
-    why[_matching(texts, _SURELY_DATES)] = DATED
+        found[ROUNDED] = long
     for shape, dates in _LIKE_DATES:
         like = _matching(texts, shape)
         if like.any() and not (like & ~_matching(texts, dates)).any():
-            why[like] = DATED
-    return why
+            found[DATED] |= like
+    return {why: hit for why, hit in found.items() if hit.any()}
 
 
 def _as_long_as(texts: pa.Array, other: str) -> Bools:

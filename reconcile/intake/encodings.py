@@ -107,6 +107,14 @@ def to_utf8(path: str, data: bytes, encoding: str) -> tuple[bytes, str]:
     return text, known
 
 
+def says_utf8(encoding: str) -> bool:
+    """Whether a text that is UTF-8 is in a declared encoding, or none is declared."""
+    try:
+        return not encoding or codecs.lookup(encoding).name in ("utf-8", "utf-8-sig", "ascii")
+    except (LookupError, ValueError):
+        return False
+
+
 def no_text(path: str, data: bytes, at: int) -> Problem:
     """What to say of a zero byte at ``at``, in bytes where no encoding has one."""
     what = "it holds a zero byte, so it is not text, or damaged."

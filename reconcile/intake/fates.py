@@ -18,6 +18,8 @@ from reconcile.intake.unsaid import fuller
 from reconcile.records import RECORDS, Record
 from reconcile.shop import Source
 
+Ints = NDArray[np.int64]
+
 
 @dataclass(frozen=True)
 class SourceRows:
@@ -55,8 +57,7 @@ def settle(source: Source, read: Sequence[Read], first: int, as_of: np.datetime6
     accepted = ~(repeat | old | rejected | later)
     fates = {"repeats": repeat | old, "rejected": rejected, "later": later, "accepted": accepted}
     frame = _not_yet_known(record, frame, as_of)
-    named = Coded.constant(source.name, len(frame)).series()
-    frame = frame.assign(source=named, file=file + first, row=row, age=age[file])
+    frame = _with_places(frame, source.name, file, first, row, age)
     told = rejects[rejected[rejects["at"]]].sort_values("at")
     return SourceRows(
         accepted=frame if accepted.all() else frame[accepted].reset_index(drop=True),
@@ -91,6 +92,22 @@ def _replaced(
     return old, changed[same.differs(at, by)].reset_index(drop=True)
 
 
+def _with_places(
+    frame: pd.DataFrame, source: str, file: Ints, first: int, row: Ints, age: Ints
+) -> pd.DataFrame:
+    """The rows with their places; what is the same in all rows is held once."""
+    count, alone = len(frame), len(age) == 1
+    places = {
+        "source": Coded.constant(source, count).series(),
+        "file": np.broadcast_to(np.int64(first), count) if alone else file + first,
+        "row": row,
+        "age": np.broadcast_to(age[0], count) if alone else age[file],
+    }
+    columns = {str(name): frame[name] for name in frame}
+    columns |= {name: pd.Series(values, copy=False) for name, values in places.items()}
+    return pd.DataFrame(columns, copy=False)
+
+
 def _together(read: Sequence[Read]) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     frames = [one.typed.frame for one in read]
     frame = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
@@ -105,8 +122,7 @@ def _together(read: Sequence[Read]) -> tuple[pd.DataFrame, pd.DataFrame, pd.Data
 def _after(record: Record, frame: pd.DataFrame, as_of: np.datetime64) -> NDArray[np.bool_]:
     if not record.date:
         return np.zeros(len(frame), dtype=bool)
-    days = frame[record.column(record.date).typed].to_numpy().astype("datetime64[D]")
-    return np.asarray(days > as_of)
+    return np.asarray(frame[record.column(record.date).typed].to_numpy() > as_of)
 
 
 def _not_yet_known(record: Record, frame: pd.DataFrame, as_of: np.datetime64) -> pd.DataFrame:
@@ -115,10 +131,10 @@ def _not_yet_known(record: Record, frame: pd.DataFrame, as_of: np.datetime64) ->
         passed_over = column.ahead or column.name == record.date or column.typed not in frame
         if column.kind != "date" or passed_over:
             continue
-        later = frame[column.typed].to_numpy().astype("datetime64[D]") > as_of
+        later = frame[column.typed].to_numpy() > as_of
         if not later.any():
             continue
-        frame.loc[later, column.typed] = pd.NaT
+        frame[column.typed] = frame[column.typed].mask(later)
         if column.whole_order:  # given on one row, it holds for all rows of the order
             keys = ["order_ref"] + ["store"] * ("store" in frame)
             named = frame[keys].fillna("")  # a file that lacks the store names none
@@ -126,7 +142,8 @@ def _not_yet_known(record: Record, frame: pd.DataFrame, as_of: np.datetime64) ->
             later = np.isin(order, order[later])
         for other in record.columns:
             if other.goes_with == column.name and other.typed in frame:
-                frame.loc[later, other.typed] = "" if other.kind == "text" else pd.NA
+                nothing = "" if other.kind == "text" else pd.NA
+                frame[other.typed] = frame[other.typed].mask(later, nothing)
     return frame
 
 
@@ -172,8 +189,13 @@ def _changes(
         }
     )
     for name in ("order_ref", "sku", "supplier", "invoice_no", "payment_ref"):
-        out[name] = frame[name].iloc[by].to_numpy() if name in frame else ""
+        out[name] = _of_rows(frame[name], by).to_numpy() if name in frame else ""
     dated = RECORDS[source.record].date
     typed = RECORDS[source.record].column(dated).typed if dated else ""
-    out["date"] = frame[typed].iloc[by].to_numpy() if dated else np.datetime64("NaT", "s")
+    out["date"] = _of_rows(frame[typed], by).to_numpy() if dated else np.datetime64("NaT", "s")
     return out
+
+
+def _of_rows(column: pd.Series, at: Ints) -> pd.Series:
+    """Some rows of a column; for none of them, the column need not be put into one piece."""
+    return column.iloc[at] if len(at) else column.iloc[:0]

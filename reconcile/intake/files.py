@@ -22,6 +22,7 @@ from reconcile.errors import Problem, RefusedError
 from reconcile.intake.camt import is_statement
 from reconcile.intake.encodings import no_text, wide_encoding
 from reconcile.intake.gzip_files import GZIP, MAX_RATIO, RATIO_FROM, inflate
+from reconcile.intake.plain_text import HEAD, FileText, text_in_file
 
 _BESIDE = ThreadPoolExecutor(max_workers=1, thread_name_prefix="digest")
 Kind = Literal["text", "xlsx", "ods", "camt"]
@@ -76,16 +77,22 @@ _BOMS = re.compile(rb"\xef\xbb\xbf|\xff\xfe(?:\0\0)?|\xfe\xff|\0\0\xfe\xff")
 
 @dataclass(frozen=True)
 class Content:
-    """What a file holds: ``data`` are the bytes of a text or of a workbook, out of any gzip.
+    """What a file holds: ``body`` are the bytes of a text or of a workbook, out of any gzip.
 
-    ``path`` is relative to the shop folder, with forward slashes; ``digest`` is the SHA-256 of
-    the file as it lies there. ``kind`` says how to read ``data``; text may be in any encoding.
+    A large text that is plain UTF-8 stays in its file. ``path`` is relative to the shop folder,
+    with forward slashes; ``digest`` is the SHA-256 of the file as it lies there. ``kind`` says
+    how to read the body; text may be in any encoding.
     """
 
     path: str
     digest: Future[str]
     kind: Kind
-    data: bytes
+    body: bytes | FileText
+
+    @property
+    def data(self) -> bytes:
+        """The body in memory."""
+        return self.body if isinstance(self.body, bytes) else self.body.raw()
 
     @property
     def sha256(self) -> str:
@@ -94,7 +101,7 @@ class Content:
 
 
 def read_content(folder: Path, path: Path) -> Content:
-    """Read one file whole and tell by its bytes, never by its name, what it is.
+    """Read one file and tell by its bytes, never by its name, what it is.
 
     Raises RefusedError where the file cannot be read, is empty, is no table, is packed to more
     than it may hold, or is something else than its name promises.
@@ -103,11 +110,16 @@ def read_content(folder: Path, path: Path) -> Content:
     try:
         if path.exists() and not path.is_file():
             raise _refuse(name, "it is not a file.", "Check the files of the source.")
-        data = path.read_bytes()
+        text = _large_text(name, path)
+        data = b"" if text else path.read_bytes()
     except OSError as error:
         raise _refuse(name, f"it cannot be read: {error.strerror}.", "Check its rights.") from None
-    digest = _BESIDE.submit(_sha256, data)
     ending = path.suffix.lower()
+    if text:
+        _hold_to_text(name, text.head)
+        _hold_to_name(name, ending, "text")
+        return Content(name, _BESIDE.submit(text.sha256), "text", text)
+    digest = _BESIDE.submit(_sha256, data)
     if data.startswith(GZIP):
         _hold_to_name(name, ending, "gzip")
         data = inflate(name, data)
@@ -125,6 +137,18 @@ def read_content(folder: Path, path: Path) -> Content:
         kind = "text"
     _hold_to_name(name, ending, kind)
     return Content(name, digest, kind, data)
+
+
+def _large_text(name: str, path: Path) -> FileText | None:
+    """A file of more than a head that is plain UTF-8, where its head says that it is a text."""
+    if path.stat().st_size <= HEAD:
+        return None
+    with path.open("rb") as file:
+        head = file.read(HEAD)
+    other = head.startswith((GZIP, _ZIP)) or is_statement(head) or wide_encoding(head)
+    if other or not head.removeprefix(b"\xef\xbb\xbf").strip():
+        return None
+    return text_in_file(path, name)
 
 
 def _sha256(data: bytes) -> str:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from reconcile.dates import as_day
 from reconcile.errors import Problem, RefusedError
+from reconcile.intake.allocator import give_back, share_one
 from reconcile.intake.coded import Coded
 from reconcile.intake.cover import covered_to, find_gaps
 from reconcile.intake.date_cells import CellKinds
@@ -70,12 +71,15 @@ def load(shop: Shop, as_of: date) -> Intake:
 
     Raises RefusedError with the problems of all files at once.
     """
+    share_one()
     found, problems = open_all(shop)
     if problems:
         raise RefusedError(problems)
     loader = _Loader(shop, as_of)
-    for one in found:
-        loader.add(one)
+    while found:  # the texts of a source can go once its rows are typed
+        give_back()
+        loader.add(found.pop(0))
+    give_back()
     return loader.done()
 
 

@@ -66,7 +66,7 @@ class Unseen:
         """How the file is written as a whole, what leaves it open blank: ASCII is any encoding."""
         if self.grid.workbook is not None:
             return {"sheet": self.reading if len(self.grid.readings) > 1 else ""}
-        plain_text = self.grid.encoding == "utf-8" and self.grid.text.isascii()
+        plain_text = self.grid.encoding == "utf-8" and self.grid.text.ascii
         return {"encoding": "" if plain_text else self.grid.encoding, "delimiter": self.reading}
 
     @cached_property

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import glob
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -32,22 +33,31 @@ def open_all(shop: Shop) -> tuple[list[Found], list[Problem]]:
     files = Files(shop.folder)
     suppliers = supplier_names(shop)
     found = []
-    for source in shop.sources:
-        one = Found(source, [])
-        for path in _paths(shop.folder, source, problems):
-            try:
-                opened, wrong = open_table(source, files.grid(path, source.format))
-            except RefusedError as error:
-                problems += error.problems
-                continue
-            problems += wrong
-            if opened is not None:
-                one.opened.append(without_persons(opened, source.record, suppliers))
-        tables = [table_of(opened) for opened in one.opened]
-        one.forms, unclear = find_forms(source, tables)
+    listed = [_paths(shop.folder, source) for source in shop.sources]
+    wanted = Counter(path for paths, _ in listed for path in paths)
+    for source, (paths, missing) in zip(shop.sources, listed, strict=True):
+        problems += missing
+        wanted.subtract(paths)
+        several = [_open(source, files, path, problems, last=not wanted[path]) for path in paths]
+        one = Found(source, [opened for opened in several if opened is not None])
+        one.opened = [without_persons(o, source.record, suppliers) for o in one.opened]
+        one.forms, unclear = find_forms(source, [table_of(opened) for opened in one.opened])
         problems += [*unclear, *_constants(shop, source)]
         found.append(one)
     return found, [*problems, *_unread_sheets(found), *_twice(found)]
+
+
+def _open(
+    source: Source, files: Files, path: Path, problems: list[Problem], *, last: bool
+) -> Opened | None:
+    """The table of one file for one source; None, and why, where it cannot be used."""
+    try:
+        opened, wrong = open_table(source, files.grid(path, source.format, last=last))
+    except RefusedError as error:
+        problems += error.problems
+        return None
+    problems += wrong
+    return opened
 
 
 def table_of(opened: Opened) -> Table:
@@ -55,9 +65,10 @@ def table_of(opened: Opened) -> Table:
     return Table(opened.path, opened.layout.positions, opened.table)
 
 
-def _paths(folder: Path, source: Source, problems: list[Problem]) -> list[Path]:
-    """The files of a source, in the order of their names."""
+def _paths(folder: Path, source: Source) -> tuple[list[Path], list[Problem]]:
+    """The files of a source, in the order of their names, and the problems with its patterns."""
     paths: dict[Path, None] = {}
+    problems: list[Problem] = []
     for pattern in source.files:
         place = f"{SETTINGS_FILE} source {source.name!r}"
         try:
@@ -81,7 +92,7 @@ def _paths(folder: Path, source: Source, problems: list[Problem]) -> list[Path]:
                 what = f"{pattern!r} matches nothing but what a run has written."
             problems.append(Problem(place, what, "Export it, or mend files = […]."))
         paths |= dict.fromkeys(read)
-    return sorted(paths)
+    return sorted(paths), problems
 
 
 def _written_here(folder: Path, path: Path, pattern: str) -> bool:

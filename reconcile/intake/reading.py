@@ -13,9 +13,10 @@ import pyarrow as pa
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.camt import statement_rows
 from reconcile.intake.coded import Coded
-from reconcile.intake.encodings import to_utf8
+from reconcile.intake.encodings import says_utf8, to_utf8
 from reconcile.intake.files import Content, read_content
 from reconcile.intake.layout import Layout, find_layout, most_headers
+from reconcile.intake.plain_text import HeldText, Text
 from reconcile.intake.table import (
     DELIMITERS,
     HEAD_ROWS,
@@ -27,6 +28,9 @@ from reconcile.intake.text_table import TextTable, without_blank_rows
 from reconcile.intake.workbooks import Workbook
 from reconcile.records import RECORDS
 from reconcile.shop import Format, Source
+
+_ALONE = ("reference", "references", "text", "narrative")
+_REPEATED = ("store", "line_no", "carrier", "channel", "account")
 
 
 @dataclass(frozen=True)
@@ -40,7 +44,7 @@ class Grid:
     path: str
     digest: Future[str]
     readings: Mapping[str, list[list[str]]]
-    text: bytes = b""
+    text: Text = field(default_factory=lambda: HeldText(b""))
     encoding: str = ""
     workbook: Workbook | None = None
 
@@ -71,27 +75,33 @@ class Opened:
 
 @dataclass
 class Files:
-    """The files of a shop, each read from the disk once however many sources read it."""
+    """The files of a shop, each looked through once however many sources read it."""
 
     folder: Path
     contents: dict[Path, Content] = field(default_factory=dict)
     grids: dict[tuple[Path, Format], Grid] = field(default_factory=dict)
 
-    def grid(self, path: Path, form: Format) -> Grid:
-        """The first rows of a file. Raises RefusedError where it cannot be used."""
-        if path not in self.contents:
-            self.contents[path] = read_content(self.folder, path)
+    def grid(self, path: Path, form: Format, *, last: bool = True) -> Grid:
+        """The first rows of a file; it is kept in mind unless it is asked for the last time.
+
+        Raises RefusedError where it cannot be used.
+        """
+        content = self.contents.get(path) or read_content(self.folder, path)
         key = path, Format(encoding=form.encoding, delimiter=form.delimiter, sheet=form.sheet)
-        if key not in self.grids:
-            self.grids[key] = _grid(self.contents[path], form)
-        return self.grids[key]
+        grid = self.grids.get(key) or _grid(content, form)
+        if last:
+            self.contents.pop(path, None)
+            self.grids = {of: kept for of, kept in self.grids.items() if of[0] != path}
+        else:
+            self.contents[path], self.grids[key] = content, grid
+        return grid
 
 
 def _grid(content: Content, form: Format) -> Grid:
     if content.kind == "camt":
-        text = statement_rows(content.path, content.data)
-        heads = {",": first_rows(content.path, text, ",")}
-        return Grid(content.path, content.digest, heads, text, "utf-8")
+        rows = statement_rows(content.path, content.data)
+        heads = {",": first_rows(content.path, rows, ",")}
+        return Grid(content.path, content.digest, heads, HeldText(rows), "utf-8")
     if content.kind != "text":
         workbook = Workbook(content)
         shown = sorted(workbook.sheets, key=lambda sheet: not sheet.visible)
@@ -101,13 +111,21 @@ def _grid(content: Content, form: Format) -> Grid:
             mend = "Export it again; a file without orders still has its header."
             raise RefusedError([Problem(content.path, "the file is empty.", mend)])
         return Grid(content.path, content.digest, heads, workbook=workbook)
-    text, encoding = to_utf8(content.path, content.data, form.encoding)
-    marks = form.delimiter or DELIMITERS
-    heads = {mark: first_rows(content.path, text, mark) for mark in marks}
+    text, encoding = _utf8(content, form.encoding)
+    marks, head = form.delimiter or DELIMITERS, text.head
+    heads = {mark: first_rows(content.path, head, mark) for mark in marks}
     # The likeliest is the one that cuts some row into most cells.
     width = {mark: max((len(row) for row in rows), default=0) for mark, rows in heads.items()}
     ranked = dict(sorted(heads.items(), key=lambda item: -width[item[0]]))
     return Grid(content.path, content.digest, ranked, text, encoding)
+
+
+def _utf8(content: Content, encoding: str) -> tuple[Text, str]:
+    """The text of a file, and the encoding it was in; it stays in the file where it can."""
+    if not isinstance(content.body, bytes) and says_utf8(encoding):
+        return content.body, "utf-8"
+    text, known = to_utf8(content.path, content.data, encoding)
+    return HeldText(text), known
 
 
 def open_table(source: Source, grid: Grid) -> tuple[Opened | None, list[Problem]]:
@@ -139,7 +157,7 @@ def open_with(record: str | None, grid: Grid, reading: str, layout: Layout) -> O
         found |= {"sheet": reading}
         return Opened(grid.path, grid.digest, reading, layout, table, found, notes)
     columns = RECORDS[record].columns if record else ()
-    alone = {c.name for c in columns if c.kind in ("reference", "references", "text", "narrative")}
+    alone = {c.name for c in columns if c.kind in _ALONE and c.name not in _REPEATED}
     plain = {at for name, at in layout.positions.items() if name in alone}
     width = len(layout.header)
     surplus = width - layout.cells

@@ -122,7 +122,7 @@ def rejected_names(
     for name in _NAMES:
         key = "tracking_no" if name == "tracking_no" else f"{name}_key"
         if key in frame:
-            pieces.append(pd.DataFrame({"column": name, "key": frame[key].iloc[at], "at": at}))
+            pieces.append(pd.DataFrame({"column": name, "key": frame[key][rejected], "at": at}))
         elif name in parts:
             part = parts[name][rejected[parts[name]["at"]]]
             pieces.append(part[["key", "at"]].assign(column=name))

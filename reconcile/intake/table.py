@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.coded import Bools, Coded, bools
+from reconcile.intake.plain_text import HEAD, Text
 from reconcile.intake.ragged import Ragged, judged
 from reconcile.intake.text_table import ShortTotal, TextTable, without_blank_rows
 
@@ -23,18 +24,17 @@ DELIMITERS = ",;\t|:^~\x1f"
 HEAD_ROWS = 100
 MOST_COLUMNS = 16_384  # source: Microsoft, Excel specifications and limits
 _END = "\x1c"
-_HEAD_CHARACTERS = 1 << 20
 _BLOCK = 1 << 22
 _INDEX = pa.dictionary(pa.int32(), pa.string())
 
 
 def first_rows(path: str, text: bytes, delimiter: str) -> list[list[str]]:
-    """The first rows as a spreadsheet counts them, split by one delimiter.
+    """The first rows as a spreadsheet counts them, split by one delimiter; a head is enough.
 
     Raises RefusedError where a row has more cells than a spreadsheet could hold, or where the
     first row is longer than any header.
     """
-    head = text[:_HEAD_CHARACTERS].decode("utf-8", "ignore")
+    head = text[:HEAD].decode("utf-8", "ignore")
     rows: list[list[str]] = []
     try:
         for row in csv.reader(io.StringIO(head, newline=""), delimiter=delimiter):
@@ -59,12 +59,13 @@ def first_rows(path: str, text: bytes, delimiter: str) -> list[list[str]]:
 class CsvBody:
     """What stands under the header of one CSV text, and how it is to be cut up.
 
-    Rows have ``width`` cells, ``surplus`` of them behind the last one of the header.
+    ``start`` is where it begins in the text. Rows have ``width`` cells, ``surplus`` of them behind
+    the last one of the header.
     """
 
     path: str
-    text: memoryview
-    whole: bytes  # the text with what stands above
+    text: Text
+    start: int
     header_row: int
     width: int
     delimiter: str
@@ -72,10 +73,10 @@ class CsvBody:
 
     @staticmethod
     def below(
-        path: str, text: bytes, header_row: int, width: int, delimiter: str, surplus: int = 0
+        path: str, text: Text, header_row: int, width: int, delimiter: str, surplus: int = 0
     ) -> CsvBody:
         """Everything under a row of the text."""
-        head = text[:_HEAD_CHARACTERS].decode("utf-8", "ignore")
+        head = text.head[:HEAD].decode("utf-8", "ignore")
         read = 0
 
         def lines() -> Iterator[str]:
@@ -87,8 +88,8 @@ class CsvBody:
         rows = csv.reader(lines(), delimiter=delimiter)
         for _ in range(header_row):
             next(rows, None)
-        body = memoryview(text)[len(head[:read].encode()) :]
-        return CsvBody(path, body, text, header_row, width, delimiter, surplus)
+        start = len(head[:read].encode())
+        return CsvBody(path, text, start, header_row, width, delimiter, surplus)
 
     @property
     def named(self) -> int:
@@ -96,8 +97,13 @@ class CsvBody:
         return self.width - self.surplus
 
     def holds(self, mark: bytes) -> bool:
-        """Whether a byte occurs below the header; searched for where it lies, without a copy."""
-        return self.whole.find(mark, len(self.whole) - self.text.nbytes) >= 0
+        """Whether a byte occurs below the header."""
+        return self.text.holds(mark, self.start)
+
+    @property
+    def ends(self) -> bool:
+        """Whether the last row ends in a line end."""
+        return self.text.last in (b"\n", b"\r")
 
     def refuse(self, what: str, mend: str, row: int | None = None) -> RefusedError:
         """A refusal of the file as it is."""
@@ -112,7 +118,7 @@ def read_csv(body: CsvBody, wanted: Sequence[int], plain: set[int]) -> TextTable
     file breaks off inside a cell or a row, where its rows do not end alike, where most of them
     have more cells than the header, or where it cannot be cut up.
     """
-    if not len(body.text):
+    if body.text.size <= body.start:
         none = np.zeros(0, dtype=np.int64)
         return TextTable({at: Coded.constant("", 0) for at in wanted}, none, none, 0, 0)
     quoted = body.holds(b'"')
@@ -128,8 +134,11 @@ def read_csv(body: CsvBody, wanted: Sequence[int], plain: set[int]) -> TextTable
             raise body.refuse(what, "Close it, or export the file again.", row)
         table = table.slice(0, rows)
     _whole_last_row(body, ragged, rows)
-    columns = {at: Coded.of(table.column(f"c{at}")) for at in wanted}
-    return _numbered(body, columns, _moved(body, table), ragged)
+    moved, columns = _moved(body, table), {}
+    for at in wanted:
+        columns[at] = Coded.of(table.column(f"c{at}"))
+        table = table.drop_columns([f"c{at}"])  # what has been taken over need not be held twice
+    return _numbered(body, columns, moved, ragged)
 
 
 def _split(
@@ -143,19 +152,17 @@ def _split(
         return "skip"
 
     # Only where quotes occur can the last one be open; a row of our own then shows it.
-    source = b"".join([body.text, _end(body)]) if quoted else body.text
     try:
-        # Ragged rows are rare: the rows are counted one by one only where there are some.
-        return _parse(body, source, wanted, plain, None, quoted=quoted), ragged
-    except pa.ArrowInvalid:
+        table = _parse(body, _end(body) if quoted else b"", wanted, plain, keep_ragged, quoted)
+    except pa.ArrowInvalid:  # its text may show cells
+        body.text.hold_still()
         _row_too_long(body)
-        try:
-            return _parse(body, source, wanted, plain, keep_ragged, quoted=quoted), ragged
-        except pa.ArrowInvalid:  # its text may show cells
-            _quote_too_long(body)
-            what = "it cannot be split into cells."
-            mend = "Look for a quote that is never closed, and check the delimiter."
-            raise body.refuse(what, mend) from None
+        _quote_too_long(body)
+        what = "it cannot be split into cells."
+        mend = "Look for a quote that is never closed, and check the delimiter."
+        raise body.refuse(what, mend) from None
+    body.text.hold_still()
+    return table, ragged
 
 
 def _moved(body: CsvBody, table: pa.Table) -> Bools:
@@ -171,14 +178,14 @@ def _moved(body: CsvBody, table: pa.Table) -> Bools:
 def _end(body: CsvBody) -> bytes:
     """A row to put after the last one: not seen where an open quote has swallowed the rest."""
     row = body.delimiter.join([_END] * body.width)
-    return (row if body.text[-1:].tobytes() in (b"\n", b"\r") else f"\n{row}").encode()
+    return (row if body.ends else f"\n{row}").encode()
 
 
 def _ends_alike(body: CsvBody, *, quoted: bool) -> None:
     """Rows that end in different ways are two files in one, or a damaged one."""
-    if not body.holds(b"\r"):
+    if not body.holds(b"\r") or body.text.line_ends <= 1:
         return
-    data = bytes(body.text)
+    data = body.text.whole(body.start)
     if quoted:  # inside quotes a line may break as it likes
         data = re.sub(rb'"[^"]*"', lambda cell: b'"' * len(cell[0]), data)
     both = data.count(b"\r\n")
@@ -198,7 +205,7 @@ def _ends_alike(body: CsvBody, *, quoted: bool) -> None:
 def _row_too_long(body: CsvBody) -> None:
     """Refuse a row that is longer than any table has; Arrow itself does not say which one."""
     row = body.header_row
-    for line in re.finditer(rb"[^\r\n]*(?:\r\n|\r|\n|$)", body.text):
+    for line in re.finditer(rb"[^\r\n]*(?:\r\n|\r|\n|$)", body.text.whole(body.start)):
         row += 1
         if line.end() - line.start() >= _BLOCK:
             what = f"this row is longer than {_BLOCK >> 20} MiB."
@@ -207,7 +214,8 @@ def _row_too_long(body: CsvBody) -> None:
 
 def _quote_too_long(body: CsvBody) -> None:
     """Refuse the row from which a quoted cell runs on and on, found by reading row by row."""
-    lines = io.TextIOWrapper(io.BytesIO(body.text), encoding="utf-8", newline="")
+    data = io.BytesIO(body.text.whole(body.start))
+    lines = io.TextIOWrapper(data, encoding="utf-8", newline="")
     row = body.header_row
     try:
         for _ in csv.reader(lines, delimiter=body.delimiter):
@@ -219,7 +227,7 @@ def _quote_too_long(body: CsvBody) -> None:
 
 def _whole_last_row(body: CsvBody, ragged: list[Ragged], rows: int) -> None:
     """A last row that is short and does not end was cut off, and more may be missing."""
-    if not ragged or body.text[-1:].tobytes() in (b"\n", b"\r"):
+    if not ragged or body.ends:
         return
     last = ragged[-1]
     kept = last.blank or last.totals
@@ -231,31 +239,32 @@ def _whole_last_row(body: CsvBody, ragged: list[Ragged], rows: int) -> None:
 
 def _parse(
     body: CsvBody,
-    data: bytes | memoryview,
+    end: bytes,
     wanted: Sequence[int],
     plain: set[int],
-    ragged: Callable[[pyarrow.csv.InvalidRow], str] | None,
-    *,
-    quoted: bool,
+    ragged: Callable[[pyarrow.csv.InvalidRow], str],
+    quoted: bool,  # noqa: FBT001
 ) -> pa.Table:
     names = [f"c{at}" for at in range(body.width)]
     read = [*wanted, *range(body.named, body.width)]  # whether there is nothing in surplus cells
     types = {f"c{at}": pa.string() if at in plain else _INDEX for at in read}
-    return pyarrow.csv.read_csv(
-        pa.BufferReader(pa.py_buffer(data)),
-        read_options=pyarrow.csv.ReadOptions(
-            column_names=names, use_threads=ragged is None, block_size=_BLOCK
-        ),
-        parse_options=pyarrow.csv.ParseOptions(
-            delimiter=body.delimiter,
-            newlines_in_values=quoted,
-            ignore_empty_lines=False,
-            invalid_row_handler=ragged,
-        ),
-        convert_options=pyarrow.csv.ConvertOptions(
-            include_columns=list(types), column_types=types, strings_can_be_null=False
-        ),
-    )
+    with body.text.stream(body.start, end) as stream:
+        return pyarrow.csv.read_csv(
+            stream,
+            # Threads would cost half as much again: each block is handed from one to another.
+            read_options=pyarrow.csv.ReadOptions(
+                column_names=names, use_threads=False, block_size=_BLOCK
+            ),
+            parse_options=pyarrow.csv.ParseOptions(
+                delimiter=body.delimiter,
+                newlines_in_values=quoted,
+                ignore_empty_lines=False,
+                invalid_row_handler=ragged,
+            ),
+            convert_options=pyarrow.csv.ConvertOptions(
+                include_columns=list(types), column_types=types, strings_can_be_null=False
+            ),
+        )
 
 
 def _numbered(

@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from reconcile.intake.coded import Bools, bools
+from reconcile.intake.coded import Bools, bools, end_with
 from reconcile.intake.words import folded, trade_words
 
 
@@ -29,7 +29,9 @@ def total_word(text: str) -> bool:
 def total_words(texts: pa.Array) -> Bools:
     """Which of many texts begin with a word for totals and name nothing else; most have digits."""
     out = np.zeros(len(texts), dtype=bool)
-    few = np.flatnonzero(bools(pc.match_substring_regex(texts, r"^\D+$")))
+    few = np.flatnonzero(~end_with(texts, b"0123456789") | end_with(texts, b""))
     if len(few):
+        some = texts.take(pa.array(few))
+        few = few[bools(pc.match_substring_regex(some, r"^\D+$"))]
         out[few] = [total_word(text) for text in texts.take(pa.array(few)).to_pylist()]
     return out

@@ -170,11 +170,11 @@ class _Reading:
             self.rejects.texts(name, shown, long, why, hide=True)
         if name == "tracking_no":
             # Kept as it is: that it was damaged is an exception of its own, with its text.
-            self.out["tracking_damaged"] = coded.take(damaged(coded.texts) != "")
+            none = np.broadcast_to(_NONE, len(coded.texts))
+            any_reason = np.logical_or.reduce([none, *damaged(coded.texts).values()])
+            self.out["tracking_damaged"] = coded.take(any_reason if any_reason.any() else none)
         elif column.kind in _IDENTIFIERS:
-            why_damaged = damaged(coded.texts)
-            for why in sorted(set(why_damaged) - {""}):
-                hit = why_damaged == why
+            for why, hit in sorted(damaged(coded.texts).items()):
                 told = self.rejects if column.required else self.notes
                 told.texts(name, shown, hit, why)
                 blank |= hit & (not column.required)
@@ -200,10 +200,12 @@ class _Reading:
             values[none] = np.datetime64("NaT")
             self.out[column.typed] = pd.Series(coded.take(values), copy=False)
         elif column.kind == "count":
-            numbers = coded.take(parsed.values).astype(np.int64)
-            self.out[column.typed] = pd.Series(pd.arrays.IntegerArray(numbers, ~coded.take(known)))
+            numbers = coded.take(np.asarray(parsed.values, dtype=np.int64))
+            self.out[column.typed] = _with_gaps(numbers, coded.take(~known))
         elif column.kind == "flag":
-            self.out[column.typed] = pd.Series(coded.take(parsed.values).astype(bool))
+            self.out[column.typed] = pd.Series(
+                coded.take(np.asarray(parsed.values, dtype=bool)), copy=False
+            )
         else:
             texts = pa.array(np.asarray(parsed.values).astype(str), pa.string())
             self.out[column.typed] = coded.with_texts(texts).series()
@@ -219,9 +221,9 @@ class _Reading:
         self.rejects.texts(name, shown, negative, "an amount of 0 or more")
         fine = found.ok & ~negative
         if self.currency is None:
-            values, ok = coded.take(found.micro), coded.take(fine)
+            values, gaps = coded.take(found.micro), coded.take(~fine)
         else:
-            values, ok = np.zeros(self.count, dtype=np.int64), np.zeros(self.count, dtype=bool)
+            values, gaps = np.zeros(self.count, dtype=np.int64), np.ones(self.count, dtype=bool)
         for code, rows in self._by_currency():
             foreign = np.array([not sign_fits(str(sign), code) for sign in found.sign], dtype=bool)
             minor, odd = in_minor(column.kind, found, code)
@@ -230,11 +232,11 @@ class _Reading:
             told = "no more decimals than the currency has"
             self._in_rows(name, shown, coded, odd & fine, rows, told)
             if rows is None:
-                values, ok = coded.take(minor), coded.take(fine & ~odd)
+                values, gaps = coded.take(minor), coded.take(~fine | odd)
             else:
                 values[rows] = coded.take(minor)[rows]
-                ok[rows] = coded.take(fine & ~odd)[rows]
-        return pd.Series(pd.arrays.IntegerArray(values, ~ok), copy=False)
+                gaps[rows] = coded.take(~fine | odd)[rows]
+        return _with_gaps(values, gaps if gaps.any() else np.broadcast_to(_NONE, self.count))
 
     def _by_currency(self) -> Iterator[tuple[str, Bools | None]]:
         """Each currency with its rows, None where all rows are in it."""
@@ -271,7 +273,8 @@ class _Reading:
         elif name == "order_ref":
             key, replaced = clean(coded.texts, refs.strip_prefix, refs.replacement_suffix)
             self.out[f"{name}_key"] = coded.with_texts(key).series()
-            self.out["by_suffix"] = coded.take(replaced)
+            some = replaced if replaced.any() else np.broadcast_to(_NONE, len(replaced))
+            self.out["by_suffix"] = coded.take(some)
         elif column.kind == "reference":
             self.out[f"{name}_key"] = coded.with_texts(clean(coded.texts)[0]).series()
 
@@ -282,4 +285,10 @@ class _Reading:
             self.rejects.rows(column, shown, rows, expected)
 
 
+def _with_gaps(values: NDArray[np.int64], gaps: Bools) -> pd.Series:
+    """Whole numbers as pandas holds them, without those in gaps."""
+    return pd.Series(pd.arrays.IntegerArray(values, gaps), copy=False)
+
+
+_NONE = np.False_
 _SIMPLE = ("date", "count", "word", "flag", "rate", "currency")

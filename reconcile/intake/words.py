@@ -12,7 +12,7 @@ import tomllib
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import files
 from types import MappingProxyType
 from typing import Any
@@ -66,9 +66,13 @@ class Phrases:
         return read.words in self.phrases or read.run in self.runs
 
 
-@dataclass(frozen=True)
+@cache
+def _table() -> dict[str, Any]:
+    return tomllib.loads((files("reconcile.intake") / "words.toml").read_text(encoding="utf-8"))
+
+
 class TradeWords:
-    """The words of the trade.
+    """The words of the trade, each kind made ready when it is first asked for.
 
     ``names`` and ``vague`` hold, by record type and column, the phrases that say which column it
     is, and those that may mean it; ``others`` headers that the record type does not know. ``cells``
@@ -77,19 +81,24 @@ class TradeWords:
     headers about people that may name a firm; the last are parts of words written together.
     """
 
-    names: Mapping[str, Mapping[str, Phrases]]
-    vague: Mapping[str, Mapping[str, Phrases]]
-    others: Mapping[str, Phrases]
-    cells: Mapping[str, Mapping[str, Mapping[str, str]]]
-    bank: Mapping[str, str]
-    totals: frozenset[str]
-    period: frozenset[str]
-    private: Phrases
-    private_alone: Phrases
-    private_firm: Phrases
-    private_inside: Words
-    private_endings: Words
-    not_private: Phrases
+    names = cached_property(lambda _: _by_column(_table()["names"], own_names=True))
+    vague = cached_property(lambda _: _by_column(_table()["vague"]))
+    cells = cached_property(lambda _: _cells(_table()["words"]))
+    bank = cached_property(lambda _: _bank(_table()["bank"]))
+    totals = cached_property(lambda _: _plain_words(_table()["totals"]))
+    period = cached_property(lambda _: _plain_words(_table()["period"]))
+    private = cached_property(lambda _: _phrases(_all(_table()["private"]["words"])))
+    private_alone = cached_property(lambda _: _phrases(_all(_table()["private"]["alone"])))
+    private_firm = cached_property(lambda _: _phrases(_all(_table()["private"]["firm"])))
+    private_inside = cached_property(lambda _: tuple(_all(_table()["private"]["inside"])))
+    private_endings = cached_property(lambda _: tuple(_all(_table()["private"]["endings"])))
+    not_private = cached_property(lambda _: _phrases(_all(_table()["private"]["except"])))
+
+    @cached_property
+    def others(self) -> Mapping[str, Phrases]:
+        """Headers that a record type does not know, without those that name one of its columns."""
+        table = _table()["others"]
+        return {name: _beside(_both(table, name), self.names[name]) for name in RECORDS}
 
 
 def folded(text: str) -> str:
@@ -104,24 +113,7 @@ def folded(text: str) -> str:
 @cache
 def trade_words() -> TradeWords:
     """The words of words.toml; read once."""
-    table = _table()
-    private = table["private"]
-    names = _by_column(table["names"], own_names=True)
-    return TradeWords(
-        names=names,
-        vague=_by_column(table["vague"]),
-        others={name: _beside(_both(table["others"], name), names[name]) for name in RECORDS},
-        cells=_cells(table["words"]),
-        bank=_bank(table["bank"]),
-        totals=_plain_words(table["totals"]),
-        period=_plain_words(table["period"]),
-        private=_phrases(_all(private["words"])),
-        private_alone=_phrases(_all(private["alone"])),
-        private_firm=_phrases(_all(private["firm"])),
-        private_inside=tuple(_all(private["inside"])),
-        private_endings=tuple(_all(private["endings"])),
-        not_private=_phrases(_all(private["except"])),
-    )
+    return TradeWords()
 
 
 def read_header(header: str) -> Header:
@@ -205,11 +197,6 @@ def _same(word: str) -> str:
         if word.endswith(ending) and len(word) > len(ending) + 1:
             return word.removesuffix(ending) + "number"
     return word
-
-
-@cache
-def _table() -> dict[str, Any]:
-    return tomllib.loads((files("reconcile.intake") / "words.toml").read_text(encoding="utf-8"))
 
 
 @cache

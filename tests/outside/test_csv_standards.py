@@ -10,6 +10,7 @@ import pytest
 
 from reconcile.errors import RefusedError
 from reconcile.intake.encodings import to_utf8
+from reconcile.intake.plain_text import HeldText
 from reconcile.intake.table import CsvBody, first_rows, read_csv
 
 SPECTRUM = Path(__file__).parent / "csv_spectrum"
@@ -22,7 +23,7 @@ def rows(data: bytes) -> list[list[str]]:
     assert encoding == "utf-8"
     head = first_rows("a.csv", text, ",")
     width = len(head[0])
-    table = read_csv(CsvBody.below("a.csv", text, 1, width, ","), range(width), set())
+    table = read_csv(CsvBody.below("a.csv", HeldText(text), 1, width, ","), range(width), set())
     assert len(table.ragged) == 0
     assert table.rows.tolist() == list(range(2, len(head) + 1))
     columns = [table.columns[at].rows().to_pylist() for at in range(width)]
@@ -79,7 +80,7 @@ def test_other_line_ends_mean_the_same(end: str) -> None:
 def test_what_point_4_forbids_is_another_number_of_cells() -> None:
     """RFC: "Each line should contain the same number of fields"; other rows are set aside."""
     text = b"a,b,c\r\naaa,bbb,ccc,\r\nzzz,yyy,xxx\r\n"
-    table = read_csv(CsvBody.below("a.csv", text, 1, 3, ","), range(3), set())
+    table = read_csv(CsvBody.below("a.csv", HeldText(text), 1, 3, ","), range(3), set())
     assert table.ragged.tolist() == [2]
     assert table.rows.tolist() == [3]
 
@@ -89,7 +90,7 @@ def test_what_point_5_forbids_is_refused_or_kept_as_it_stands() -> None:
     assert rows(ABOVE + b'aaa,b"b,ccc\r\n')[1] == ["aaa", 'b"b', "ccc"]
     text = ABOVE + b'aaa,"bb,ccc\r\n'
     with pytest.raises(RefusedError) as caught:
-        read_csv(CsvBody.below("a.csv", text, 1, 3, ","), range(3), set())
+        read_csv(CsvBody.below("a.csv", HeldText(text), 1, 3, ","), range(3), set())
     assert "never closed" in str(caught.value)
 
 
