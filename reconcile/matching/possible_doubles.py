@@ -39,7 +39,7 @@ def possible_doubles(
     ``payments`` are the facts of payments. One row for each group of payments of one supplier and
     amount of which some are not decided, also where there is no excess.
     """
-    nodes = _nodes(tied, payments)
+    nodes = payments_to_compare(tied, payments)
     by_time = _by_time(nodes, tied, money)
     by_text = _by_text(nodes, tied, money)
     groups = pd.concat([by_time[0], by_text[0]], ignore_index=True)
@@ -63,15 +63,21 @@ def possible_doubles(
     return groups.astype(dict.fromkeys(texts, "str") | whole), link
 
 
-def _nodes(tied: Tied, payments: pd.DataFrame) -> pd.DataFrame:
-    """Settled payments for orders; ``decided``: they reached their orders, or name unknown ones."""
+def payments_to_compare(tied: Tied, payments: pd.DataFrame, *, every: bool = False) -> pd.DataFrame:
+    """Settled payments for orders; ``decided``: they reached their orders, or name unknown ones.
+
+    Those of whose supplier and amount some are not decided, or ``every`` one. ``bare``: they bear
+    no reference; ``key`` numbers supplier, currency and amount.
+    """
     use = payments["settled"] & payments["kind"].isin(["payment", ""]) & (payments["amount"] > 0)
     none = (payments["unallocated"] == payments["amount"]) & ~payments["names_unknown_order"]
     chosen, decided = use.to_numpy(dtype=bool), ~none.to_numpy(dtype=bool)
     amount, _ = distinct(np.maximum(payments["amount"].to_numpy(np.int64), 0))
     codes = (tied.payments[name].to_numpy() for name in ("supplier_code", "currency_code"))
     key, first = distinct(combined(*codes, amount))
-    at = np.flatnonzero(chosen & has(key[chosen & ~decided], len(first))[key])
+    if not every:
+        chosen = chosen & has(key[chosen & ~decided], len(first))[key]
+    at = np.flatnonzero(chosen)
     columns = ["supplier", "currency", "amount", "document", "dated", "row_id"]
     out: pd.DataFrame = payments[columns].take(at).reset_index(drop=True)
     out["decided"] = decided[at]
@@ -169,7 +175,7 @@ def _open_invoices(tied: Tied, money: Moneys, untouched: Bools) -> pd.DataFrame:
 def _by_text(nodes: pd.DataFrame, tied: Tied, money: Moneys) -> tuple[pd.DataFrame, pd.DataFrame]:
     """References that are alike: the same once cleaned, or a slip of the hand apart."""
     mine = nodes[~nodes["bare"].to_numpy()].reset_index(drop=True)
-    names = _reference_texts(tied, mine["row_id"])
+    names = reference_texts(tied, mine["row_id"])
     mine["text"] = names.reindex(mine["row_id"]).to_numpy()
     at = groups_alike(mine["key"].to_numpy(), mine["text"], mine["decided"].to_numpy(dtype=bool))
     mine["at"] = at
@@ -179,7 +185,7 @@ def _by_text(nodes: pd.DataFrame, tied: Tied, money: Moneys) -> tuple[pd.DataFra
     over = groups["payments"].to_numpy(np.int64) - groups["payables"].to_numpy(np.int64)
     groups["beyond"] = np.clip(over, 0, groups["open"].to_numpy(np.int64))
     distinct = mine[["at", "row_id"]].assign(
-        shown=_reference_texts(tied, mine["row_id"], raw=True).reindex(mine["row_id"]).to_numpy()
+        shown=reference_texts(tied, mine["row_id"], raw=True).reindex(mine["row_id"]).to_numpy()
     )
     distinct = distinct.drop_duplicates(["at", "shown"]).sort_values(["at", "shown"])
     groups["alike"] = "with references that are alike: " + joined_texts(
@@ -188,7 +194,7 @@ def _by_text(nodes: pd.DataFrame, tied: Tied, money: Moneys) -> tuple[pd.DataFra
     return _several(groups, mine)
 
 
-def _reference_texts(tied: Tied, payments: pd.Series, *, raw: bool = False) -> pd.Series:
+def reference_texts(tied: Tied, payments: pd.Series, *, raw: bool = False) -> pd.Series:
     """What each payment names, its orders before its invoices, as one text; by payment."""
     name = "ref" if raw else "key"
     size = len(tied.payments)

@@ -13,31 +13,35 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Bools, Ints, has
+from reconcile.matching.alike import groups_alike
+from reconcile.matching.columns import Bools, Ints, count, has
 from reconcile.matching.documents import payment_rows
 from reconcile.matching.goods import add_goods
 from reconcile.matching.kits import add_kit_quotes
 from reconcile.matching.moneys import Moneys, money_table
+from reconcile.matching.possible_doubles import payments_to_compare, reference_texts
 from reconcile.matching.tie import Tied, tie
 
 _ACCOUNT = ["supplier", "currency"]
 _KEY = [*_ACCOUNT, "amount"]
+_NONE = np.zeros(0, dtype=np.int64)
 
 
 @dataclass(frozen=True)
 class Scouted:
     """What has to be known of some groups to tell which of them look at others.
 
-    ``payments``: settled payments (``supplier, currency, amount, group``), ``loose`` where some of
-    it reached no order, ``bare`` where it bears no reference. ``payables``: what could be paid
-    with one amount, a supplier order or an invoice (``supplier, currency, amount, group``), and
-    ``rest`` where something is left to pay. ``searched``: groups of payments that are for a part
-    of an invoice, which share the steps of one search.
+    ``payments``: settled payments that may be a second one of another (``supplier, currency,
+    amount, group``), ``text`` what each names, ``decided`` and ``bare`` as for possible doubles.
+    ``payables``: what could be paid with one amount, a supplier order or an invoice (``supplier,
+    currency, amount, group``), and ``rest`` where something is left to pay. ``others``: groups of
+    payments that are for a part of an invoice, which share the steps of one search, and of
+    refunds that reached no order.
     """
 
     payments: pd.DataFrame
     payables: pd.DataFrame
-    searched: Ints
+    others: Ints
 
 
 def scouted(
@@ -51,14 +55,14 @@ def scouted(
     add_goods(tied)
     add_kit_quotes(tied)
     money = money_table(tied, searching=False)
-    group = groups.get("payments", np.zeros(0, dtype=np.int64))
+    group, facts = groups.get("payments", _NONE), payment_rows(tied, money)
     return Scouted(
-        payments=_payments(tied, money, group),
+        payments=_payments(tied, facts, group),
         payables=pd.concat(
             [_orders_to_pay(tied, money, groups), _invoices_to_pay(tied, money, groups)],
             ignore_index=True,
         ),
-        searched=np.unique(group[money.searched]),
+        others=np.unique(group[money.searched | _stray_refunds(facts)]),
     )
 
 
@@ -66,28 +70,45 @@ def shared_groups(found: list[Scouted], size: int) -> Bools:
     """Which of ``size`` groups are matched together, of everything that was scouted."""
     payments = pd.concat([one.payments for one in found], ignore_index=True)
     payables = pd.concat([one.payables for one in found], ignore_index=True)
-    loose = payments[payments["loose"].to_numpy(dtype=bool)]
-    alike = payments.merge(loose[_KEY].drop_duplicates(), on=_KEY)
-    exact = payables.merge(loose[_KEY].drop_duplicates(), on=_KEY)
-    bare = loose[loose["bare"].to_numpy(dtype=bool)]
+    loose = payments[(payments["bare"] & ~payments["decided"]).to_numpy(dtype=bool)]
+    amounts, accounts = loose[_KEY].drop_duplicates(), loose[_ACCOUNT].drop_duplicates()
     open_ = payables[payables["rest"].to_numpy(dtype=bool)]
-    open_ = open_.merge(bare[_ACCOUNT].drop_duplicates(), on=_ACCOUNT)
-    pieces = [frame["group"].to_numpy(np.int64) for frame in (alike, exact, open_)]
-    group = np.concatenate([*pieces, *(one.searched for one in found)])
+    pieces = (
+        payments.merge(amounts, on=_KEY),
+        payables.merge(amounts, on=_KEY),
+        open_.merge(accounts, on=_ACCOUNT),
+        _alike(payments[~payments["bare"].to_numpy(dtype=bool)]),
+    )
+    group = np.concatenate(
+        [
+            *(piece["group"].to_numpy(np.int64) for piece in pieces),
+            *(one.others for one in found),
+        ]
+    )
     return has(group[group >= 0], size)
 
 
-def _payments(tied: Tied, money: Moneys, group: Ints) -> pd.DataFrame:
-    facts = payment_rows(tied, money)
-    named = np.concatenate(
-        [frame["row_id"].to_numpy(np.int64) for frame in (tied.paid_orders, tied.paid_invoices)]
-    )
-    out = facts[_KEY].assign(
-        group=group,
-        loose=((facts["unallocated"] > 0) | facts["undecided"]).to_numpy(dtype=bool),
-        bare=~has(named, len(facts)),
-    )
-    return pd.DataFrame(out[facts["settled"].to_numpy(dtype=bool)])
+def _alike(payments: pd.DataFrame) -> pd.DataFrame:
+    """Payments of one amount whose references are alike, where one of them is not decided."""
+    keys = payments.loc[~payments["decided"].to_numpy(dtype=bool), _KEY].drop_duplicates()
+    mine = payments.merge(keys.assign(key=np.arange(len(keys))), on=_KEY)
+    decided = mine["decided"].to_numpy(dtype=bool)
+    at = groups_alike(mine["key"].to_numpy(np.int64), mine["text"], decided)
+    several = count(at, len(at)) > 1
+    asked = has(at[~decided], len(at))
+    return mine[(several & asked)[at]]
+
+
+def _payments(tied: Tied, facts: pd.DataFrame, group: Ints) -> pd.DataFrame:
+    out = payments_to_compare(tied, facts, every=True)
+    row = out["row_id"].to_numpy(np.int64)
+    names = reference_texts(tied, out["row_id"]).reindex(row).fillna("").astype("str")
+    return out[[*_KEY, "decided", "bare"]].assign(group=group[row], text=names.to_numpy())
+
+
+def _stray_refunds(facts: pd.DataFrame) -> Bools:
+    back = facts["settled"] & (facts["kind"] == "refund")
+    return (back & (facts["unallocated"] == facts["amount"])).to_numpy(dtype=bool)
 
 
 def _orders_to_pay(tied: Tied, money: Moneys, groups: Mapping[str, Ints]) -> pd.DataFrame:
@@ -119,7 +140,7 @@ def _invoices_to_pay(tied: Tied, money: Moneys, groups: Mapping[str, Ints]) -> p
     """Invoices of several supplier orders, whole."""
     frame = tied.invoices[[*_ACCOUNT, "invoice_no_key", "supplier_order"]].assign(
         amount=money.line_amount,
-        group=groups.get("invoices", np.zeros(0, dtype=np.int64)),
+        group=groups.get("invoices", _NONE),
     )
     grouped = frame.groupby([*_ACCOUNT, "invoice_no_key"], sort=False)
     out = grouped.agg(
