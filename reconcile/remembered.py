@@ -8,15 +8,13 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 import reconcile
 from reconcile.checks.catalogue import Rule
+from reconcile.memory.behind import behind_open
 from reconcile.memory.compare import (
     Compared,
-    Rows,
     carried,
     compared,
     nothing_before,
@@ -30,9 +28,10 @@ from reconcile.memory.nights import (
     contents_before,
     night_before,
     nights_before,
+    seen_earlier,
 )
 from reconcile.memory.roll import roll_proofs
-from reconcile.memory.rows import SHARED, all_links, contents, digests, rows_behind
+from reconcile.memory.rows import numbered
 from reconcile.night import Night
 from reconcile.shop import ReportSettings
 
@@ -74,24 +73,35 @@ def remember(
     """Ask the history, where there is one, and the decisions about a night's exceptions."""
     found, day = night.exceptions, night.as_of
     log = load_log(night.shop.folder)
-    decided, logged = night.intake.records.get("decisions"), log.decisions
     run = _run(night, rules)
     if history is None:
-        found = accepted(found, in_one_table(logged, decided, found, None), day)
-        alone = nothing_before(found)
+        alone = nothing_before(_decided(found, night, log, None))
         tonight = alone.open_items.assign(night=str(day))
         return Remembered(alone, run, None, tonight, _NO_PROOFS, log)
     log.check(history)
-    before = night_before(history, day, found["id"])
-    rows = _rows(night, rules, contents_before(history, day))
-    found, cleared = carried(found, before, rows, run, day)
-    amounts = amounts_then(history, named_in(decided, found), day)
-    found = accepted(found, in_one_table(logged, decided, found, amounts), day)
-    all_of = compared(found, cleared, before, rows, day)
-    tonight = all_of.open_items.assign(night=str(day))
-    nights = pd.concat([nights_before(history, day, _NIGHTS - 1), tonight], ignore_index=True)
-    proofs = roll_proofs(before, all_of.moves)
-    return Remembered(all_of, run, before.night, nights, proofs, log)
+    before = night_before(history, day)
+    needs = {name: rule.needs for name, rule in rules.items()}
+    known, links = contents_before(history, day), night.matched.links
+    rows = numbered(night.intake.records, night.intake.files, links, known, needs)
+    all_of = carried(found, behind_open(found, night.tables, rows), before, rows, run, day)
+    found = _decided(all_of.found, night, log, history)
+    earlier = seen_earlier(history, found["id"][all_of.then < 0], day, before.night)
+    both = compared(all_of, found, earlier, before, rows, day)
+    nights = [nights_before(history, day, _NIGHTS - 1), both.open_items.assign(night=str(day))]
+    proofs = roll_proofs(before, both.moves)
+    shown = pd.concat(nights, ignore_index=True)
+    return Remembered(both, run, before.night, shown, proofs, log)
+
+
+def _decided(
+    found: pd.DataFrame, night: Night, log: Log, history: sqlite3.Connection | None
+) -> pd.DataFrame:
+    """The exceptions after the decisions of the log and of a file, if there are any."""
+    records, day = night.intake.records.get("decisions"), night.as_of
+    if not log.decisions and (records is None or records.empty):
+        return found
+    amounts = None if history is None else amounts_then(history, named_in(records, found), day)
+    return accepted(found, in_one_table(log.decisions, records, found, amounts), day)
 
 
 def _run(night: Night, rules: dict[str, Rule]) -> Run:
@@ -99,24 +109,3 @@ def _run(night: Night, rules: dict[str, Rule]) -> Run:
     settings = replace(night.shop, folder=Path(), report=ReportSettings())
     digest = [hashlib.sha256(repr(part).encode()).hexdigest() for part in (settings, rules)]
     return Run(reconcile.__version__, night.shop.home_currency, *digest)
-
-
-def _rows(night: Night, rules: dict[str, Rule], known: NDArray[np.int64]) -> Rows:
-    records, files = night.intake.records, night.intake.files
-    shared = [
-        pd.DataFrame({"record": name, "content": contents(name, records[name])}).assign(
-            file=records[name]["file"].to_numpy(np.int64), row=records[name]["row"].to_numpy()
-        )
-        for name in SHARED
-        if name in records
-    ]
-    nothing = pd.DataFrame({"record": [], "content": [], "file": [], "row": []})
-    return Rows(
-        rows=digests(records, files),
-        shared=pd.concat(shared, ignore_index=True) if shared else nothing.astype("int64"),
-        files=tuple(files["file"]),
-        links=all_links(night.matched.links),
-        behind=rows_behind(night.exceptions, night.tables, night.matched.links, files["file"]),
-        telling={name: rule.needs for name, rule in rules.items()},
-        known=known,
-    )

@@ -20,7 +20,7 @@ from reconcile.disk import sync_folder
 from reconcile.errors import FaultError, Problem, ReconcileError, RefusedError
 from reconcile.memory.lock import BUSY
 from reconcile.memory.marks import nights_reported, trace_of_history
-from reconcile.memory.schema import MIGRATIONS, REBUILD, damaged, migrate, version_of
+from reconcile.memory.schema import REBUILD, VERSION, damaged, is_ours, migrate, version_of
 
 HISTORY_FILE = "history.db"
 _NEW = "history.db.new"
@@ -107,19 +107,19 @@ def history_to_read(folder: Path) -> Iterator[sqlite3.Connection | None]:
     _look(path)
     # For writing too, where that is allowed: what a stopped run left has to be undone first.
     with _told(path, RefusedError), closing(_connect(path, "rw")) as connection:
-        if version_of(connection, path) < len(MIGRATIONS):
+        if version_of(connection, path) < VERSION:
             raise damaged("no run has kept a night in it")
         yield connection
 
 
 def known_nights(folder: Path, day: date) -> list[date]:
     """Every other night that the history or the folder out/ knows, oldest first."""
-    nights = nights_reported(folder)
-    with suppress(RefusedError, sqlite3.Error), history_to_read(folder) as history:
-        if history is not None:
-            for (night,) in history.execute("SELECT night FROM nights"):
-                with suppress(ValueError):
-                    nights.add(date.fromisoformat(night))
+    nights, path = nights_reported(folder), folder / HISTORY_FILE
+    # Of whatever version it is: a history that cannot be used is to be built anew
+    with suppress(sqlite3.Error, UnicodeDecodeError), closing(_connect(path, "rw")) as history:
+        for (night,) in history.execute("SELECT night FROM nights") if is_ours(history) else ():
+            with suppress(ValueError, TypeError):
+                nights.add(date.fromisoformat(night))
     return sorted(nights - {day})
 
 

@@ -3,26 +3,25 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import sqlite3
-from collections.abc import Iterable
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+import pyarrow as pa
+import pyarrow.compute as pc
 
+from reconcile.memory.behind import NONE_BEHIND, Behind
+from reconcile.memory.digests import Ints, digest_texts, places_in
 from reconcile.memory.schema import damaged, legible
+from reconcile.memory.stored import ABOUT, STATES, TOLD, arrow_of, numbers_of, part_of, table_of
 
-# What an exception was told as, besides what every night may change
-TOLD = ("title", "severity", "action", "table")
-OF_EXCEPTION = ("id", "rule", "order_ref", "order_key", "sku", "supplier", "document")
-OF_TEXTS = (*OF_EXCEPTION, "told", "explanation", "evidence")
-OF_NIGHT = (
-    "verdict", "class", "list", "currency", "amount_minor", "event_date", "due_by", "change",
-    "first_seen", "was_open", "gone",
-)  # fmt: skip
+OF_ITEMS = ("class", "currency", "count", "amount_minor")
+_PARTS = ("ids", "about", "told", "states", "behind", "digests", "contents")
+_WIDTH = 3  # whole numbers that are kept of a row: key, last of its whole, content
 
 
 @dataclass(frozen=True)
@@ -39,23 +38,45 @@ class Run:
 class Before:
     """The last night before a run, as it was kept; ``night`` is None where there is none.
 
-    ``seen``: its exceptions, columns as the report has them, with ``was_open`` (it has been open
-    on that night or before), ``gone`` (its rows were missing from the files) and ``behind`` (keys
-    and contents of its rows, as bytes; only where it was open or gone). ``open_items``: ``class,
-    currency, count, amount_minor`` of its open exceptions. ``earlier``: of tonight's exceptions
-    that were seen on other nights before ``id``, ``first_seen``, ``was_open``.
+    ``ids`` and ``states``: its exceptions, columns as the report has them, with ``was_open`` (it
+    has been open on that night or before) and ``gone`` (its rows were missing from the files).
+    ``behind``: the rows behind them; only where one was open or gone. ``open_items``: ``class,
+    currency, count, amount_minor`` of its open exceptions. ``texts``: the parts with the rest.
     """
 
     night: date | None
     run: Run | None
-    seen: pd.DataFrame
+    ids: pd.Series
+    states: pd.DataFrame
+    behind: Behind
     open_items: pd.DataFrame
-    earlier: pd.DataFrame
+    texts: Mapping[str, bytes]
+
+    def places(self, ids: pd.Series) -> Ints:
+        """Where exceptions stand in this night, -1 where they do not."""
+        ordered, order = self._by_id
+        at = places_in(ordered, digest_texts(ids))
+        return np.where(at < 0, -1, order[at]) if len(order) else at
+
+    @cached_property
+    def _by_id(self) -> tuple[Ints, Ints]:
+        digests = digest_texts(self.ids)
+        order = np.argsort(digests)
+        return digests[order], order
+
+    def whole(self, at: Ints) -> pd.DataFrame:
+        """Some exceptions with all that is known of them, by id; ``place`` is where they stand."""
+        rest = [table_of(self.texts[part]).take(at) for part in ("about", "told") if len(at)]
+        pieces = [self.ids.take(at).to_frame("id"), self.states.take(at), *rest]
+        out = pd.concat([piece.reset_index(drop=True) for piece in pieces], axis=1)
+        for name in (*ABOUT, *TOLD):
+            out[name] = out[name] if name in out else pd.Series(dtype="str")
+        return out.assign(place=at).sort_values("id", ignore_index=True)
 
 
 @legible()
-def night_before(history: sqlite3.Connection, day: date, ids: pd.Series) -> Before:
-    """What the history knows before ``day`` and of the exceptions ``ids``.
+def night_before(history: sqlite3.Connection, day: date) -> Before:
+    """What the history knows of the last night before ``day``.
 
     A night of the same day is not looked at. Raises sqlite3.DatabaseError where the night is not
     what was kept.
@@ -65,59 +86,29 @@ def night_before(history: sqlite3.Connection, day: date, ids: pd.Series) -> Befo
         "WHERE night < ? ORDER BY night DESC LIMIT 1",
         (str(day),),
     ).fetchone()
-    night = "" if found is None else found[0]
-    if found is not None and night_digest(history, night) != found[5]:
+    if found is None:
+        nothing, states = _nothing("id"), _typed(_nothing(*STATES))
+        return Before(None, None, nothing["id"], states, NONE_BEHIND, _items([]), {})
+    night = found[0]
+    if night_digest(history, night) != found[5]:
         raise damaged(f"the night of {night} is not as it was kept")
-    seen = _frame(
-        history.execute(
-            f"SELECT {', '.join(f'e.{name}' for name in OF_EXCEPTION)}, t.text AS told, "  # noqa: S608
-            "e.explanation, e.evidence, e.digest, "
-            f"{', '.join(f's.{name}' for name in OF_NIGHT)}, b.rows AS behind "
-            "FROM seen s JOIN exceptions e ON e.number = s.exception "
-            "LEFT JOIN tellings t ON t.number = e.told "
-            "LEFT JOIN behind b ON b.number = s.behind WHERE s.night = ? ORDER BY e.id",
-            (night,),
-        )
-    )
-    texts = seen[list(OF_TEXTS)].itertuples(index=False, name=None)
-    if [text_digest(row) for row in texts] != seen.pop("digest").tolist():
-        raise damaged("an exception is not as it was kept")
-    # What is open or gone has no rows behind it where none are kept, such as colliding references.
-    seen["behind"] = [b"" if rows is None else rows for rows in seen["behind"]]
-    items = _frame(
-        history.execute(
-            "SELECT class, currency, count, amount_minor FROM open_items WHERE night = ? "
-            "ORDER BY class, currency",
-            (night,),
-        )
-    )
-    others = json.dumps(sorted(set(ids) - set(seen["id"])))
-    earlier = _frame(
-        history.execute(
-            "SELECT e.id, min(s.first_seen) AS first_seen, max(s.was_open) AS was_open "
-            "FROM exceptions e JOIN seen s ON s.exception = e.number WHERE s.night < ? "
-            "AND e.id IN (SELECT value FROM json_each(?)) GROUP BY e.id",
-            (str(day), others),
-        )
-    )
-    told = pd.DataFrame([json.loads(text) for text in seen.pop("told")], columns=list(TOLD))
-    seen = pd.concat([seen, told.astype("str")], axis=1)
+    parts = {part: part_of(history, night, part) for part in _PARTS}
+    items = history.execute(_ITEMS, (night,)).fetchall()
     return Before(
-        night=None if found is None else date.fromisoformat(night),
-        run=None if found is None else Run(*found[1:5]),
-        seen=_typed(seen),
-        open_items=items.astype({"count": "int64", "amount_minor": "int64"}),
-        earlier=earlier.astype({"was_open": "int64"}),
+        night=date.fromisoformat(night),
+        run=Run(*found[1:5]),
+        ids=table_of(parts["ids"])["id"],
+        states=_typed(table_of(parts["states"])),
+        behind=Behind(
+            numbers_of(parts["behind"]), numbers_of(parts["digests"]).reshape(-1, _WIDTH)
+        ),
+        open_items=_items(items),
+        texts=parts,
     )
-
-
-def text_digest(texts: Iterable[object]) -> str:
-    """A digest of what an exception is and was told as."""
-    return hashlib.sha256(repr(tuple(texts)).encode()).hexdigest()[:16]
 
 
 def night_digest(history: sqlite3.Connection, night: str) -> str:
-    """A digest of what a night is compared by: its exceptions, their rows, and its sums."""
+    """A digest of what a night is compared by: how it was run, its parts, and its sums."""
     hashed = hashlib.sha256()
     for query in _OF_DIGEST:
         for row in history.execute(query, (night,)):
@@ -125,20 +116,64 @@ def night_digest(history: sqlite3.Connection, night: str) -> str:
     return hashed.hexdigest()
 
 
+_ITEMS = "SELECT class, currency, count, amount_minor FROM open_items WHERE night = ? ORDER BY 1, 2"
 _OF_DIGEST = (
-    f"SELECT e.id, {', '.join(f's.{name}' for name in OF_NIGHT)}, b.rows FROM seen s "  # noqa: S608
-    "JOIN exceptions e ON e.number = s.exception LEFT JOIN behind b ON b.number = s.behind "
-    "WHERE s.night = ? ORDER BY e.id",
-    "SELECT class, currency, count, amount_minor FROM open_items WHERE night = ? ORDER BY 1, 2",
+    "SELECT night, version, home_currency, settings, rules, proofs FROM nights WHERE night = ?",
+    "SELECT part, digest FROM parts WHERE night = ? ORDER BY part",
+    _ITEMS,
 )
 
 
+def nights_kept(history: sqlite3.Connection) -> list[str]:
+    """Every night, oldest first."""
+    return [night for (night,) in history.execute("SELECT night FROM nights ORDER BY night")]
+
+
 @legible()
-def contents_before(history: sqlite3.Connection, day: date) -> NDArray[np.int64]:
-    """Digests of everything that the files of earlier nights said."""
-    found = history.execute("SELECT digests FROM contents WHERE night < ?", (str(day),)).fetchall()
-    parts = [np.frombuffer(text, "<i8") for (text,) in found]
-    return np.concatenate([np.empty(0, dtype=np.int64), *parts]).astype(np.int64)
+def contents_before(history: sqlite3.Connection, day: date) -> Ints:
+    """Digests of everything that the files of earlier nights said, sorted."""
+    nights = [night for night in nights_kept(history) if night < str(day)]
+    parts = [numbers_of(part_of(history, night, "contents")) for night in nights]
+    # Each is sorted, which a stable sort makes use of
+    return np.sort(np.concatenate([np.empty(0, np.int64), *parts]), kind="stable")
+
+
+@legible()
+def seen(history: sqlite3.Connection, nights: Sequence[str], ids: pd.Series) -> pd.DataFrame:
+    """Exceptions as nights saw them: ``night, id`` and ``STATES``; those that one had."""
+    wanted = pa.array(ids, pa.large_string())
+    pieces = []
+    for night in nights:
+        there = arrow_of(part_of(history, night, "ids")).column("id")
+        at = np.flatnonzero(pc.is_in(there, value_set=wanted).to_numpy())
+        if len(at):
+            states = arrow_of(part_of(history, night, "states")).take(at)
+            piece = table_of(states.append_column("id", there.take(at)))
+            pieces.append(piece.assign(night=night))
+    if not pieces:
+        return _typed(_nothing("night", "id", *STATES))
+    return _typed(pd.concat(pieces, ignore_index=True))
+
+
+@legible()
+def whole_night(history: sqlite3.Connection, night: str) -> pd.DataFrame:
+    """Every exception of a night as it saw it: ``night, id`` and ``STATES``."""
+    ids, states = (table_of(part_of(history, night, part)) for part in ("ids", "states"))
+    return _typed(pd.concat([ids, states], axis=1).assign(night=night))
+
+
+def seen_earlier(
+    history: sqlite3.Connection, ids: pd.Series, day: date, last: date | None
+) -> pd.DataFrame:
+    """Exceptions that nights before ``day`` other than ``last`` saw: ``first_seen, was_open``.
+
+    Indexed by id.
+    """
+    nights = [night for night in nights_kept(history) if night < str(day) and night != str(last)]
+    if not len(ids) or not nights:
+        return pd.DataFrame({"first_seen": pd.Series(dtype="str"), "was_open": []})
+    of_each = seen(history, nights, ids).groupby("id")
+    return of_each.agg(first_seen=("first_seen", "min"), was_open=("was_open", "any"))
 
 
 @dataclass(frozen=True)
@@ -156,20 +191,18 @@ class Found:
 @legible()
 def last_seen(history: sqlite3.Connection, id_: str, day: date) -> tuple[Found | None, list[str]]:
     """An exception as the last night up to ``day`` saw it, and the ids of that night's others."""
-    found = history.execute(
-        "SELECT e.rule, e.order_ref, s.amount_minor, s.currency, s.night, s.verdict "
-        "FROM exceptions e JOIN seen s ON s.exception = e.number "
-        "WHERE e.id = ? AND s.night <= ? ORDER BY s.night DESC LIMIT 1",
-        (id_, str(day)),
-    ).fetchone()
-    if found is not None:
-        return Found(*found), []
-    ids = history.execute(
-        "SELECT e.id FROM seen s JOIN exceptions e ON e.number = s.exception WHERE s.night = "
-        "(SELECT max(night) FROM nights WHERE night <= ?) ORDER BY e.id",
-        (str(day),),
-    ).fetchall()
-    return None, [each for (each,) in ids]
+    nights = [night for night in nights_kept(history) if night <= str(day)]
+    for night in reversed(nights):
+        there = table_of(part_of(history, night, "ids"))["id"]
+        at = np.flatnonzero((there == id_).to_numpy())
+        if len(at):
+            about = table_of(part_of(history, night, "about")).iloc[at[0]]
+            state = _typed(table_of(part_of(history, night, "states"))).iloc[at[0]]
+            amount = None if pd.isna(state["amount_minor"]) else int(state["amount_minor"])
+            said = (about["rule"], about["order_ref"], amount, state["currency"])
+            return Found(*said, night, state["verdict"]), []
+    others = table_of(part_of(history, nights[-1], "ids"))["id"].tolist() if nights else []
+    return None, sorted(others)
 
 
 @legible()
@@ -186,11 +219,10 @@ def nights_before(history: sqlite3.Connection, day: date, most: int) -> pd.DataF
         "ORDER BY n.night, o.class, o.currency",
         (str(day), most),
     ).fetchall()
-    out = pd.DataFrame(rows, columns=["night", "class", "currency", "count", "amount_minor"])
+    out = pd.DataFrame(rows, columns=["night", *OF_ITEMS])
     return out.astype({"count": "int64", "amount_minor": "int64"})
 
 
-@legible()
 def amounts_then(history: sqlite3.Connection, wanted: pd.DataFrame, day: date) -> pd.DataFrame:
     """What exceptions came to when they were decided on.
 
@@ -198,36 +230,33 @@ def amounts_then(history: sqlite3.Connection, wanted: pd.DataFrame, day: date) -
     else the first after it; none of ``day`` or later. Gives ``id``, ``decided_on``,
     ``amount_minor_then`` and ``currency_then``; a pair that the history does not know has no row.
     """
-    rows = []
-    for id_, decided in wanted[["id", "decided_on"]].drop_duplicates().itertuples(index=False):
-        on = str(decided.date())
-        found = history.execute(
-            "SELECT s.amount_minor, s.currency FROM seen s JOIN exceptions e ON e.number = "
-            "s.exception WHERE e.id = ? AND s.night < ? ORDER BY s.night > ?, "
-            "CASE WHEN s.night > ? THEN s.night END, s.night DESC LIMIT 1",
-            (id_, str(day), on, on),
-        ).fetchone()
-        if found is not None:
-            rows.append((id_, decided, *found))
-    columns = ["id", "decided_on", "amount_minor_then", "currency_then"]
-    out = pd.DataFrame(rows, columns=columns)
-    return out.astype({"id": "str", "decided_on": "datetime64[s]", "amount_minor_then": "Int64"})
+    pairs = wanted[["id", "decided_on"]].drop_duplicates()
+    nights = [night for night in nights_kept(history) if night < str(day)]
+    names = ["id", "night", "amount_minor", "currency"]
+    out = pairs.merge(seen(history, nights, pairs["id"])[names], on="id")
+    days = (pd.to_datetime(out["night"]) - out["decided_on"]).dt.days
+    # Days before count from 0 on, and any day after is farther away than those
+    far = np.where(days > 0, days + date.max.toordinal(), -days)
+    out = (
+        out.assign(far=far).sort_values("far", kind="stable").drop_duplicates(["id", "decided_on"])
+    )
+    out = out.rename(columns={"amount_minor": "amount_minor_then", "currency": "currency_then"})
+    return out[["id", "decided_on", "amount_minor_then", "currency_then"]].sort_index()
 
 
-def _frame(cursor: sqlite3.Cursor) -> pd.DataFrame:
-    names = [column[0] for column in cursor.description]
-    return pd.DataFrame(cursor.fetchall(), columns=names, dtype=object)
+def _nothing(*names: str) -> pd.DataFrame:
+    return pd.DataFrame({name: pd.Series(dtype="str") for name in names})
 
 
-def _typed(seen: pd.DataFrame) -> pd.DataFrame:
+def _items(rows: list[tuple[object, ...]]) -> pd.DataFrame:
+    out = pd.DataFrame(rows, columns=[*OF_ITEMS])
+    return out.astype(
+        {"class": "str", "currency": "str", "count": "int64", "amount_minor": "int64"}
+    )
+
+
+def _typed(states: pd.DataFrame) -> pd.DataFrame:
     """The columns as a run has them."""
-    texts = set(seen.columns) - {
-        "amount_minor", "event_date", "due_by", "was_open", "gone", "behind"
-    }  # fmt: skip
-    out = seen.astype(dict.fromkeys(sorted(texts), "str"))
-    out["amount_minor"] = out["amount_minor"].astype("Int64")
-    for name in ("event_date", "due_by"):
-        out[name] = pd.to_datetime(out[name]).astype("datetime64[s]")
-    for name in ("was_open", "gone"):
-        out[name] = out[name].astype("int64").astype(bool)
-    return out
+    dates = dict.fromkeys(("event_date", "due_by"), "datetime64[s]")
+    flags = dict.fromkeys(("was_open", "gone"), "bool")
+    return states.astype({"amount_minor": "Int64", **dates, **flags})

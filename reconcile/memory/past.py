@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
-from collections.abc import Collection
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from reconcile.memory.nights import nights_kept, seen
 from reconcile.memory.schema import legible
+from reconcile.memory.stored import ABOUT, arrow_of, part_of, table_of
 
 
 @dataclass(frozen=True)
 class Known:
     """An exception that the history has seen: what it is about."""
 
-    number: int
     id: str
     rule: str
     order_ref: str
@@ -45,59 +50,82 @@ class Move:
 def known_exceptions(
     history: sqlite3.Connection, ids: Collection[str], order_keys: Collection[str]
 ) -> list[Known]:
-    """Exceptions with one of the ids, of one of the orders, or about any document of no order."""
-    found = history.execute(
-        "SELECT number, id, rule, order_ref, order_key, supplier, document FROM exceptions "
-        "WHERE id IN (SELECT value FROM json_each(?)) OR (order_key != '' AND order_key IN "
-        "(SELECT value FROM json_each(?))) OR document != '' ORDER BY id",
-        (json.dumps(sorted(ids)), json.dumps(sorted(order_keys))),
+    """Exceptions with one of the ids, of one of the orders, or about any document of no order.
+
+    By id; each as the last night that had it knew it.
+    """
+    wanted = pa.array(sorted(ids), pa.large_string())
+    orders = pa.array(sorted(set(order_keys) - {""}), pa.large_string())
+    found: dict[str, Known] = {}
+    for night in reversed(nights_kept(history)):
+        about = arrow_of(part_of(history, night, "about"))
+        there = arrow_of(part_of(history, night, "ids")).column("id")
+        mine = pc.or_(
+            pc.or_(pc.is_in(there, wanted), pc.is_in(about.column("order_key"), orders)),
+            pc.not_equal(about.column("document"), ""),
+        )
+        mine = pc.and_not(mine, pc.is_in(there, pa.array(list(found), pa.large_string())))
+        rows = table_of(about.append_column("id", there).filter(mine))
+        names = ["id", *(name for name in ABOUT if name != "sku")]
+        found |= {row[0]: Known(*row) for row in rows[names].itertuples(index=False, name=None)}
+    return [found[each] for each in sorted(found)]
+
+
+def moves_of(history: sqlite3.Connection, known: Sequence[Known], day: date) -> list[Move]:
+    """The nights up to ``day`` on which exceptions moved, oldest first; of one after the other."""
+    nights = [night for night in nights_kept(history) if night <= str(day)]
+    ids = pd.Series([one.id for one in known], dtype="str")
+    states = seen(history, nights, ids)
+    told = dict(
+        zip(
+            zip(states["id"], states["night"], strict=True),
+            states[["verdict", "amount_minor", "currency", "change"]].itertuples(index=False),
+            strict=True,
+        )
     )
-    return [Known(*row) for row in found]
+    cleared = _cleared(history, nights, ids)
+    return [move for one in known for move in _moves(one, nights, told, cleared)]
 
 
 @legible()
-def moves_of(history: sqlite3.Connection, known: Known, day: date) -> list[Move]:
-    """The nights up to ``day`` on which an exception moved, oldest first."""
-    nights = [
-        night
-        for (night,) in history.execute(
-            "SELECT night FROM nights WHERE night <= ? ORDER BY night", (str(day),)
-        )
-    ]
-    seen = {
-        night: rest
-        for night, *rest in history.execute(
-            "SELECT night, verdict, amount_minor, currency, change FROM seen "
-            "WHERE exception = ? AND night <= ?",
-            (known.number, str(day)),
-        )
-    }
-    cleared = dict(
-        history.execute(
-            "SELECT night, reason || CASE WHEN evidence = '' THEN '' ELSE ': ' || evidence END "
-            "FROM cleared WHERE exception = ? AND night <= ?",
-            (known.number, str(day)),
-        ).fetchall()
-    )
-    out: list[Move] = []
+def _cleared(
+    history: sqlite3.Connection, nights: Sequence[str], ids: pd.Series
+) -> dict[tuple[str, str], str]:
+    """By id and night what cleared an exception."""
+    wanted = pa.array(ids, pa.large_string())
+    out = {}
+    for night in nights:
+        part = arrow_of(part_of(history, night, "cleared"))
+        for row in part.filter(pc.is_in(part.column("id"), wanted)).to_pylist():
+            evidence = f": {row['evidence_of']}" if row["evidence_of"] else ""
+            out[row["id"], night] = row["reason"] + evidence
+    return out
+
+
+def _moves(
+    one: Known,
+    nights: Sequence[str],
+    states: Mapping[tuple[str, str], tuple[Any, ...]],
+    cleared: Mapping[tuple[str, str], str],
+) -> Iterator[Move]:
+    begun = False
     last: tuple[str, int | None, str] | None = None
     told: tuple[str, int | None, str] = ("", None, "")
     for night in nights:
         on = date.fromisoformat(night)
-        if night not in seen:
-            if night in cleared:
-                out.append(Move(on, known, "cleared", *told, reason=cleared[night]))
+        if (one.id, night) not in states:
+            if (one.id, night) in cleared:
+                yield Move(on, one, "cleared", *told, reason=cleared[one.id, night])
             elif last is not None:
-                out.append(Move(on, known, "gone", *told))
+                yield Move(on, one, "gone", *told)
             last = None
             continue
-        verdict, amount, currency, change = seen[night]
-        told = (verdict, amount, currency)
-        if change == "reopened" or (last is None and out):
-            out.append(Move(on, known, "reopened", *told))
+        verdict, amount, currency, change = states[one.id, night]
+        told = (verdict, None if pd.isna(amount) else int(amount), currency)
+        if change == "reopened" or (last is None and begun):
+            yield Move(on, one, "reopened", *told)
         elif last is None:
-            out.append(Move(on, known, "found", *told))
+            yield Move(on, one, "found", *told)
         elif last != told:
-            out.append(Move(on, known, "changed", *told))
-        last = told
-    return out
+            yield Move(on, one, "changed", *told)
+        begun, last = True, told

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from reconcile.memory.digests import Ints
 from reconcile.memory.marks import AS_KEPT
 from reconcile.memory.nights import Before
 
@@ -18,41 +19,48 @@ def open_items(found: pd.DataFrame) -> pd.DataFrame:
     return grouped.astype({"count": "int64", "amount_minor": "int64"})
 
 
-def moved(last: pd.DataFrame, found: pd.DataFrame) -> pd.DataFrame:
+def moved(last: pd.DataFrame, found: pd.DataFrame, then: Ints) -> pd.DataFrame:
     """The roll-forward of open exceptions: ``class, currency, move, count, amount_minor``.
 
+    ``then``: of each exception of tonight its place in ``last``, -1 where it was not there.
+
     The moves before ``end`` add up to it, by class and currency; ``cleared``, ``accepted`` and
-    ``not_open`` are below 0. Each move is exact by id: an exception whose class or currency has
+    ``not_open`` are below 0. Each move is exact by exception: one whose class or currency has
     changed leaves the one and enters the other under ``changed``. ``not_open`` is what waits,
     follows or is unknown now.
     """
-    names = ["id", "class", "currency", "amount_minor"]
-    start = last.loc[last["verdict"] == "open", names]
-    end = found.loc[found["verdict"] == "open", [*names, "change"]]
-    now = found.set_index("id")["verdict"].reindex(start["id"]).to_numpy()
-    left = pd.Series(np.select([now == "open", now == "accepted", pd.isna(now)],
-        ["", "accepted", "cleared"], "not_open"), index=start.index)  # fmt: skip
-    stays = start[left == ""].merge(end, on="id", suffixes=("_then", ""))
-    differs = stays[
-        (stays["class"] != stays["class_then"])
-        | (stays["currency"] != stays["currency_then"])
-        | (stays["amount_minor"].fillna(0) != stays["amount_minor_then"].fillna(0))
-    ]
-    then = differs[["id", "class_then", "currency_then", "amount_minor_then"]]
-    then = then.set_axis(names, axis=1)
-    pieces = [_move(start, "start", 1), _move(end, "end", 1)]
-    pieces += [_move(end[end["change"] == name], name, 1) for name in ("new", "reopened")]
-    pieces += [_move(start[left == name], name, -1) for name in ("cleared", "accepted", "not_open")]
-    pieces += [_move(differs, "changed", 1), _move(then, "changed", -1)]
-    table = pd.concat(pieces, ignore_index=True)
-    return table.groupby(["class", "currency", "move"], as_index=False, observed=True).sum()
+    was_open = (last["verdict"] == "open").to_numpy()
+    is_open = (found["verdict"] == "open").to_numpy()
+    there = np.flatnonzero(then >= 0)
+    left = np.full(len(last), "cleared", dtype=object)
+    left[then[there]] = "not_open"
+    left[then[there[(found["verdict"] == "accepted").to_numpy()[there]]]] = "accepted"
+    stays = there[is_open[there] & was_open[then[there]]]
+    left[then[stays]] = ""
+    then_all, now_all = _amounts(last), _amounts(found)
+    now, before = now_all.iloc[stays], then_all.iloc[then[stays]]
+    differs = np.zeros(len(now), dtype=bool)
+    for name in now:
+        differs |= now[name].to_numpy() != before[name].to_numpy()
+    start, end, change = then_all[was_open], now_all[is_open], found["change"][is_open]
+    left = left[was_open]
+    pieces = [("start", 1, start), ("end", 1, end)]
+    pieces += [(name, 1, end[(change == name).to_numpy()]) for name in ("new", "reopened")]
+    pieces += [(name, -1, start[left == name]) for name in ("cleared", "accepted", "not_open")]
+    pieces += [("changed", 1, now[differs]), ("changed", -1, before[differs])]
+    sizes = [len(piece) for _, _, piece in pieces]
+    table = pd.concat([piece for _, _, piece in pieces], ignore_index=True)
+    table["move"] = pd.Series(np.repeat([name for name, _, _ in pieces], sizes), dtype="str")
+    table["count"] = np.repeat([sign for _, sign, _ in pieces], sizes)
+    table["amount_minor"] *= table["count"]
+    by_move = table.groupby(["class", "currency", "move"], as_index=False, observed=True)
+    return by_move[["count", "amount_minor"]].sum()
 
 
-def _move(rows: pd.DataFrame, move: str, sign: int) -> pd.DataFrame:
-    amount = rows["amount_minor"].fillna(0).astype("int64") * sign
-    return pd.DataFrame(
-        {"class": rows["class"], "currency": rows["currency"], "move": move, "count": sign}
-    ).assign(amount_minor=amount)
+def _amounts(exceptions: pd.DataFrame) -> pd.DataFrame:
+    """Class, currency and amount, 0 where there is none."""
+    out = exceptions[["class", "currency"]]
+    return out.assign(amount_minor=exceptions["amount_minor"].fillna(0).astype("int64"))
 
 
 def roll_proofs(before: Before, moves: pd.DataFrame) -> pd.DataFrame:

@@ -8,11 +8,13 @@ long as its document or order has as many rows as before.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.memory.digests import Ints, digest_rows, each_once, is_one_of, mixed, places_in
 from reconcile.records import RECORDS, Record
 
 _PLACE = ("source", "file", "row", "age")  # where a row stands is not what it says
@@ -26,70 +28,148 @@ _WHOLE = {
     "payments": ("supplier", "payment_ref"),
     "shipments": ("supplier", "order_ref"),
 }
-Ints = NDArray[np.int64]
-_NOTHING = np.iinfo(np.int64).min  # also what a date that is not there is as a number
-_RECORD_OF = {"order_lines": "orders", "invoice_lines": "invoices"}
-COLUMNS = ("row_id", "file", "row", "key", "part", "whole", "last", "content")
 
 
-def digests(records: Mapping[str, pd.DataFrame], files: pd.DataFrame) -> pd.DataFrame:
-    """Every row of the linked records, and every file: ``record`` and ``COLUMNS``.
+@dataclass(frozen=True)
+class Rows:
+    """The rows of tonight's files by number: those of one record after those of another.
 
-    ``key``: what makes it that row, ``content`` what it says. Rows of one key are numbered, so
-    that one of two equal rows can be missing. ``whole``: the order or document that it is part
-    of, ``part`` its number there, and ``last`` the highest one. ``file`` and ``row`` are where it
-    stands.
+    ``begin``: the number of each record's first row, ``frames`` where they stand (``file``,
+    ``row``), and ``files`` the names of the files. ``links``: by record ``row_id`` and
+    ``supplier_order``.
+
+    Digests by row: ``key`` is what makes it that row (of two with one key the second has another),
+    ``content`` what it says; ``whole`` is the order or document that it is part of, and ``last``
+    the last part of that. ``shared``: the rows that many orders are compared with (``record``,
+    ``file``, ``row``, ``content``). ``new``: all contents that no earlier night has read, sorted.
+    ``telling``: by rule the records that it cannot do without.
     """
-    pieces = [_of_files(files)]
-    for name in LINKED:
-        frame = records.get(name)
-        if frame is None or frame.empty:
-            continue
-        content = contents(name, frame)
-        key = _hashed(_key_columns(RECORDS[name], frame), name)
-        whole = _hashed({each: _cell(frame, each) for each in _WHOLE[name]}, name)
-        part, last = _numbered(whole, content)
-        pieces.append(
-            pd.DataFrame(
-                {
-                    "record": name,
-                    "row_id": np.arange(len(frame)),
-                    "file": frame["file"].to_numpy(np.int64),
-                    "row": frame["row"].to_numpy(np.int64),
-                    "key": _mixed(key, _numbered(key, content)[0]),
-                    "part": _mixed(whole, part),
-                    "whole": whole,
-                    "last": _mixed(whole, last),
-                    "content": content,
-                }
-            )
-        )
+
+    begin: Mapping[str, int]
+    frames: Mapping[str, pd.DataFrame]
+    files: tuple[str, ...]
+    links: Mapping[str, pd.DataFrame]
+    key: Ints
+    whole: Ints
+    last: Ints
+    content: Ints
+    shared: pd.DataFrame
+    new: Ints
+    telling: Mapping[str, tuple[str, ...]]
+
+    def places(self, rows: Ints) -> pd.DataFrame:
+        """Where rows stand: ``record``, ``file``, ``row``."""
+        out = pd.DataFrame({"record": "", "file": np.zeros(len(rows), np.int64), "row": 0})
+        for name, frame in self.frames.items():
+            mine = self.are(name, rows)
+            out.loc[mine, "record"] = name
+            for column in ("file", "row"):
+                at = rows[mine] - self.begin[name]
+                out.loc[mine, column] = frame[column].to_numpy(np.int64)[at]
+        return out.astype({"record": "str"})
+
+    def are(self, record: str, rows: Ints) -> NDArray[np.bool_]:
+        """Which rows are of a record."""
+        at = rows - self.begin.get(record, 0)
+        return (at >= 0) & (at < len(self.frames.get(record, ())))
+
+    def parts(self) -> Ints:
+        """Of each row the number that it has in its whole, as digests of both."""
+        nth = pd.Series(self.whole).groupby(self.whole).cumcount()
+        return mixed(self.whole, np.asarray(nth, dtype=np.int64))
+
+    def of_orders(self, orders: Ints) -> pd.DataFrame:
+        """The rows of supplier orders: ``supplier_order``, ``row``."""
+        return self._linked("supplier_order", orders)
+
+    def orders_of(self, rows: Ints) -> pd.DataFrame:
+        """The supplier orders of rows: ``supplier_order``, ``row``."""
+        return self._linked("row", rows)
+
+    def _linked(self, by: str, wanted: Ints) -> pd.DataFrame:
+        pieces = [pd.DataFrame({"supplier_order": [], "row": []}, dtype=np.int64)]
+        for name, link in self.links.items():
+            if name in self.begin and "supplier_order" in link:
+                row = link["row_id"].to_numpy(np.int64) + self.begin[name]
+                order = link["supplier_order"].to_numpy(np.int64)
+                mine = is_one_of(row if by == "row" else order, wanted)
+                pieces.append(pd.DataFrame({"supplier_order": order[mine], "row": row[mine]}))
+        return pd.concat(pieces, ignore_index=True)
+
+
+def numbered(
+    records: Mapping[str, pd.DataFrame],
+    files: pd.DataFrame,
+    links: Mapping[str, pd.DataFrame],
+    known: Ints,
+    telling: Mapping[str, tuple[str, ...]],
+) -> Rows:
+    """Number and digest the rows of the linked records, and the files.
+
+    ``known``: contents that earlier nights have read, sorted.
+    """
+    frames = {FILES: pd.DataFrame({"file": np.arange(len(files)), "row": 0})}
+    frames |= {name: records[name] for name in LINKED if name in records and len(records[name])}
+    ends = np.cumsum([len(frame) for frame in frames.values()])
+    begin = {name: int(end) - len(frames[name]) for name, end in zip(frames, ends, strict=True)}
+    key, whole, last, content = digests = np.empty((4, int(ends[-1])), dtype=np.int64)
+    for name, frame in frames.items():
+        here = slice(begin[name], begin[name] + len(frame))
+        digests[:, here] = _of_files(files) if name == FILES else _of_record(name, frame)
+    shared = _shared(records)
+    said = each_once(np.concatenate([content, shared["content"].to_numpy(np.int64)]))
+    new = said[places_in(known, said) < 0] if len(known) else said
+    names = tuple(files["file"])
+    return Rows(begin, frames, names, links, key, whole, last, content, shared, new, telling)
+
+
+def _of_record(name: str, frame: pd.DataFrame) -> tuple[Ints, Ints, Ints, Ints]:
+    content = contents(name, frame)
+    key = digest_rows(_key_columns(RECORDS[name], frame).items(), name)
+    cells = ((each, _cell(frame, each)) for each in _WHOLE[name])
+    whole = digest_rows(((each, cell) for each, cell in cells if cell is not None), name)
+    group = pd.factorize(whole)[0]
+    count = np.asarray(np.bincount(group), dtype=np.int64)
+    return (
+        mixed(key, _nth(key, content)),
+        whole,
+        mixed(whole, count[group] - 1),
+        content,
+    )
+
+
+def _of_files(files: pd.DataFrame) -> tuple[Ints, Ints, Ints, Ints]:
+    """Files by name; one that was renamed is still there by its content."""
+    content = digest_rows([("sha256", files["sha256"]), ("sheet", files["sheet"])], FILES)
+    key = digest_rows([("file", files["file"]), ("sheet", files["sheet"])], FILES)
+    last = mixed(content, np.zeros(len(content), np.int64))
+    return key, content, last, content
+
+
+def _shared(records: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    nothing = pd.DataFrame({"file": [], "row": [], "content": []}, dtype=np.int64)
+    pieces = [nothing.assign(record="")]
+    for name in SHARED:
+        if name in records:
+            place = records[name][["file", "row"]].astype(np.int64)
+            pieces.append(place.assign(content=contents(name, records[name]), record=name))
     return pd.concat(pieces, ignore_index=True).astype({"record": "str"})
 
 
 def contents(record: str, frame: pd.DataFrame) -> Ints:
     """What each row of a record says, wherever it stands."""
     names = sorted(set(frame.columns) - set(_PLACE))
-    return _hashed({name: frame[name] for name in names}, record)
+    return digest_rows(((name, frame[name]) for name in names), record)
 
 
-def _of_files(files: pd.DataFrame) -> pd.DataFrame:
-    """Files by name; one that was renamed is still there by its content."""
-    at = np.arange(len(files))
-    content = _hashed({"sha256": files["sha256"], "sheet": files["sheet"]}, FILES)
-    out = {"record": FILES, "row_id": at, "file": at, "row": 0, "content": content}
-    out["key"] = _hashed({"file": files["file"], "sheet": files["sheet"]}, FILES)
-    return pd.DataFrame(out | {"part": content, "whole": content, "last": content})
-
-
-def _numbered(group: Ints, content: Ints) -> tuple[Ints, Ints]:
+def _nth(group: Ints, content: Ints) -> Ints:
     """0, 1, … for the rows of a group, by their content: in any order of rows the same."""
-    ordered = np.lexsort((content, group))
-    grouped = pd.Series(group[ordered]).groupby(group[ordered])
-    nth, most = np.empty((2, len(group)), dtype=np.int64)
-    nth[ordered] = grouped.cumcount().to_numpy()
-    most[ordered] = grouped.transform("size").to_numpy() - 1
-    return nth, most
+    codes = pd.factorize(group)[0]
+    nth = np.zeros(len(group), dtype=np.int64)
+    several = np.flatnonzero(np.bincount(codes)[codes] > 1)
+    ordered = several[np.lexsort((content[several], codes[several]))]
+    nth[ordered] = pd.Series(codes[ordered]).groupby(codes[ordered]).cumcount().to_numpy()
+    return nth
 
 
 def _key_columns(record: Record, frame: pd.DataFrame) -> dict[str, pd.Series]:
@@ -114,103 +194,3 @@ def _cell(frame: pd.DataFrame, name: str) -> pd.Series | None:
         if each in frame:
             return frame[each]
     return None
-
-
-def _hashed(columns: Mapping[str, pd.Series | None], record: str) -> Ints:
-    """A digest of the cells of each row; the same on every machine and every run."""
-    first = np.frombuffer(record.encode().ljust(8)[:8], "<i8")[0]
-    size = max((len(values) for values in columns.values() if values is not None), default=0)
-    out = np.full(size, first, dtype=np.int64)
-    for name, values in columns.items():
-        if values is None:
-            continue
-        found, blank = _hashed_cells(values)
-        # A column that a newer file brings blank says nothing new.
-        out = np.where(blank, out, _mixed(_mixed(out, _of_name(name)), found))
-    return out
-
-
-def _hashed_cells(values: pd.Series) -> tuple[Ints, NDArray[np.bool_]]:
-    """A digest of each cell, and which cells are blank."""
-    array: Ints
-    if pd.api.types.is_datetime64_any_dtype(values):
-        array = np.asarray(values.to_numpy().astype("datetime64[D]"), dtype=np.int64)
-    elif pd.api.types.is_integer_dtype(values) or pd.api.types.is_bool_dtype(values):
-        array = np.asarray(values.astype("Int64").fillna(_NOTHING), dtype=np.int64)
-    else:
-        codes, texts = pd.factorize(values)
-        distinct = np.append(np.asarray(texts, dtype=object), "")
-        hashed = pd.util.hash_array(distinct, categorize=False).view(np.int64)
-        return hashed[codes], (distinct == "")[codes]
-    return pd.util.hash_array(array, categorize=False).view(np.int64), array == _NOTHING
-
-
-def _of_name(name: str) -> np.int64:
-    hashed = pd.util.hash_array(np.array([name], dtype=object), categorize=False)
-    return np.int64(hashed.view(np.int64)[0])
-
-
-def _mixed(one: Ints, other: Ints | np.int64) -> Ints:
-    """Two digests as one: multiplied and shifted, wrapping around."""
-    with np.errstate(over="ignore"):
-        mixed = (one ^ other) * np.int64(-7046029254386353131)
-        return np.asarray((mixed ^ (mixed >> np.int64(29))) + other, dtype=np.int64)
-
-
-def rows_behind(
-    found: pd.DataFrame,
-    tables: Mapping[str, pd.DataFrame],
-    links: Mapping[str, pd.DataFrame],
-    files: pd.Series,
-) -> pd.DataFrame:
-    """The rows that exceptions are made of: ``exception`` (a position), ``record``, ``row_id``.
-
-    All rows of the supplier order, and the row itself or the rows that were gathered; of what is
-    wrong with the input its files.
-    """
-    place = np.arange(len(found))
-    owner = found["supplier_order"].to_numpy()
-    orders = pd.DataFrame({"exception": place, "supplier_order": owner})[owner >= 0]
-    pieces = [
-        orders.merge(links[name], on="supplier_order")[["exception", "row_id"]].assign(record=name)
-        for name in LINKED
-        if name in links
-    ]
-    for table, mine in pd.DataFrame({"at": found["at"], "table": found["table"]}).groupby("table"):
-        frame = tables[str(table)]
-        asked = pd.DataFrame({"exception": mine.index, "at": mine["at"].to_numpy()})
-        gathered = links.get(str(table))
-        if gathered is not None and "at" in gathered:
-            asked = asked.merge(gathered, on="at")
-        elif "row_id" in frame:
-            rows = frame.iloc[asked["at"].to_numpy()]
-            record = rows["record"] if "record" in rows else _RECORD_OF.get(str(table), str(table))
-            asked["record"] = record.to_numpy() if isinstance(record, pd.Series) else record
-            asked["row_id"] = rows["row_id"].to_numpy()
-        elif table == "inputs":
-            asked = asked.assign(evidence=frame["evidence"].to_numpy()[asked["at"].to_numpy()])
-            asked = _files_named(asked, files)
-        else:
-            continue
-        pieces.append(asked[["exception", "record", "row_id"]].astype({"row_id": "int64"}))
-    out = pd.concat(pieces, ignore_index=True).drop_duplicates()
-    return out.astype({"record": "str"})
-
-
-def _files_named(asked: pd.DataFrame, files: pd.Series) -> pd.DataFrame:
-    """The files that the evidence of input exceptions names, as rows of the record of files."""
-    places = asked["evidence"].str.split("; ").explode()
-    names = places.str.replace(r" row \d+$", "", regex=True)
-    at = names.map(pd.Series(np.arange(len(files)), index=files)[~files.duplicated().to_numpy()])
-    out = asked[["exception"]].join(at.dropna().astype("int64").rename("row_id"), how="inner")
-    return out.assign(record=FILES)
-
-
-def all_links(links: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    """Rows and their supplier orders, of all records in one table."""
-    pieces = [
-        link.assign(record=record)[["record", "row_id", "supplier_order"]]
-        for record, link in links.items()
-        if "supplier_order" in link
-    ]
-    return pd.concat(pieces, ignore_index=True)

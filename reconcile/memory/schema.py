@@ -11,62 +11,21 @@ from reconcile.errors import Problem, RefusedError
 
 REBUILD = "reconcile nightly --rebuild-history"
 _OURS = 0x4F524543  # the application id by which SQLite files tell what wrote them
+_TOO_OLD = 1  # the last version that cannot be migrated: its digests of rows are others
 
-# A night shows some thousand exceptions of which most are as they were: each state is kept once,
-# and a night is a list of states. ``seen`` and ``files`` show both as if nothing were shared.
+# A night is a few columns in compressed parts (see stored.py), each kept under its digest: what is
+# as it was the night before is not written again.
 MIGRATIONS = (
     """
     CREATE TABLE nights (
-        number INTEGER PRIMARY KEY, night TEXT NOT NULL UNIQUE, version TEXT NOT NULL,
-        home_currency TEXT NOT NULL, settings TEXT NOT NULL, rules TEXT NOT NULL,
-        proofs INTEGER NOT NULL, digest TEXT NOT NULL
+        night TEXT PRIMARY KEY, version TEXT NOT NULL, home_currency TEXT NOT NULL,
+        settings TEXT NOT NULL, rules TEXT NOT NULL, proofs INTEGER NOT NULL, digest TEXT NOT NULL
     );
-    CREATE TABLE fingerprints (
-        number INTEGER PRIMARY KEY, source TEXT NOT NULL, file TEXT NOT NULL,
-        sheet TEXT NOT NULL, sha256 TEXT NOT NULL, rows INTEGER NOT NULL,
-        UNIQUE (source, file, sheet, sha256, rows)
-    );
-    CREATE TABLE files_of_night (
-        night INTEGER NOT NULL REFERENCES nights (number),
-        fingerprint INTEGER NOT NULL REFERENCES fingerprints (number),
-        PRIMARY KEY (night, fingerprint)
+    CREATE TABLE parts (
+        night TEXT NOT NULL REFERENCES nights (night), part TEXT NOT NULL, digest TEXT NOT NULL,
+        PRIMARY KEY (night, part)
     ) WITHOUT ROWID;
-    CREATE VIEW files AS
-        SELECT n.night, f.source, f.file, f.sheet, f.sha256, f.rows
-        FROM files_of_night o JOIN nights n ON n.number = o.night
-        JOIN fingerprints f ON f.number = o.fingerprint;
-    CREATE TABLE contents (night TEXT PRIMARY KEY, digests BLOB NOT NULL);
-    CREATE TABLE tellings (number INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE);
-    CREATE TABLE exceptions (
-        number INTEGER PRIMARY KEY, id TEXT NOT NULL UNIQUE, rule TEXT NOT NULL,
-        order_ref TEXT NOT NULL, order_key TEXT NOT NULL, sku TEXT NOT NULL,
-        supplier TEXT NOT NULL, document TEXT NOT NULL,
-        told INTEGER NOT NULL REFERENCES tellings (number),
-        explanation TEXT NOT NULL, evidence TEXT NOT NULL, digest TEXT NOT NULL
-    );
-    CREATE TABLE behind (number INTEGER PRIMARY KEY, rows BLOB NOT NULL UNIQUE);
-    CREATE TABLE states (
-        number INTEGER PRIMARY KEY, exception INTEGER NOT NULL REFERENCES exceptions (number),
-        verdict TEXT NOT NULL, class TEXT NOT NULL, list TEXT NOT NULL, currency TEXT NOT NULL,
-        amount_minor INTEGER, event_date TEXT, due_by TEXT, change TEXT NOT NULL,
-        first_seen TEXT NOT NULL, was_open INTEGER NOT NULL, gone INTEGER NOT NULL,
-        behind INTEGER REFERENCES behind (number)
-    );
-    CREATE INDEX states_of_exception ON states (exception);
-    CREATE TABLE states_of_night (
-        night INTEGER NOT NULL REFERENCES nights (number),
-        state INTEGER NOT NULL REFERENCES states (number), PRIMARY KEY (night, state)
-    ) WITHOUT ROWID;
-    CREATE INDEX nights_of_state ON states_of_night (state);
-    CREATE VIEW seen AS
-        SELECT n.night, s.exception, s.verdict, s.class, s.list, s.currency, s.amount_minor,
-            s.event_date, s.due_by, s.change, s.first_seen, s.was_open, s.gone, s.behind
-        FROM states_of_night o JOIN nights n ON n.number = o.night
-        JOIN states s ON s.number = o.state;
-    CREATE TABLE cleared (
-        night TEXT NOT NULL, exception INTEGER NOT NULL REFERENCES exceptions (number),
-        reason TEXT NOT NULL, evidence TEXT NOT NULL, PRIMARY KEY (night, exception)
-    ) WITHOUT ROWID;
+    CREATE TABLE stored (digest TEXT PRIMARY KEY, bytes BLOB NOT NULL);
     CREATE TABLE open_items (
         night TEXT NOT NULL, class TEXT NOT NULL, currency TEXT NOT NULL,
         count INTEGER NOT NULL, amount_minor INTEGER NOT NULL,
@@ -76,6 +35,7 @@ MIGRATIONS = (
     CREATE TABLE outputs (folder TEXT NOT NULL, digest TEXT NOT NULL);
     """,
 )
+VERSION = _TOO_OLD + len(MIGRATIONS)
 
 
 @contextmanager
@@ -94,30 +54,44 @@ def damaged(what: str) -> sqlite3.DatabaseError:
     return error
 
 
+def is_ours(connection: sqlite3.Connection) -> bool:
+    """Whether a history of this program wrote the file, of whatever version."""
+    return bool(connection.execute("PRAGMA application_id").fetchone() == (_OURS,))
+
+
 def version_of(connection: sqlite3.Connection, path: Path) -> int:
-    """How many migrations the file has had; RefusedError where it is not ours or newer."""
-    [ours] = connection.execute("PRAGMA application_id").fetchone()
+    """The version of the file's schema, 0 before it has one.
+
+    RefusedError where it is not ours, newer, or too old to be compared with.
+    """
     [version] = connection.execute("PRAGMA user_version").fetchone()
     try:
         [tables] = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except UnicodeDecodeError as error:  # what SQLite says of a damaged schema shows its bytes
         raise damaged("its schema is not as it was kept") from error
-    if ours != _OURS and (tables or version):
+    what = ""
+    if not is_ours(connection) and (tables or version):
         what = "is a database of another program."
         mend = f"Move it away; this name is for the history, which {REBUILD} builds."
-        raise RefusedError([Problem(str(path), what, mend)])
-    if version > len(MIGRATIONS):
+    elif version > VERSION:
         what = f"was written by a newer version of reconcile (schema {version})."
         mend = "Update reconcile, or run with --no-history."
+    elif 0 < version <= _TOO_OLD:
+        what = (
+            f"was written by an earlier version of reconcile (schema {version}), which told rows "
+            "apart in another way: tonight cannot be compared with it."
+        )
+        mend = f"Build it anew from the exports: {REBUILD}. The present one is set aside."
+    if what:
         raise RefusedError([Problem(str(path), what, mend)])
     return int(version)
 
 
 def migrate(connection: sqlite3.Connection, path: Path) -> None:
     """Bring the schema up to date inside the transaction of the run."""
-    for number in range(version_of(connection, path), len(MIGRATIONS)):
-        for statement in MIGRATIONS[number].split(";"):
+    for version in range(max(version_of(connection, path), _TOO_OLD), VERSION):
+        for statement in MIGRATIONS[version - _TOO_OLD].split(";"):
             if statement.strip():
                 connection.execute(statement)
         connection.execute(f"PRAGMA application_id = {_OURS}")
-        connection.execute(f"PRAGMA user_version = {number + 1}")
+        connection.execute(f"PRAGMA user_version = {version + 1}")

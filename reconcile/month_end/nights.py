@@ -6,15 +6,10 @@ import sqlite3
 
 import pandas as pd
 
+from reconcile.memory.nights import nights_kept, whole_night
 from reconcile.month_end.period import Month
 
-_SEEN = """
-SELECT seen.night AS night, exceptions.id AS id, seen.verdict AS verdict, seen.class AS class,
-       seen.currency AS currency, coalesce(seen.amount_minor, 0) AS amount_minor
-FROM seen JOIN exceptions ON exceptions.number = seen.exception
-WHERE seen.night >= ? AND seen.night <= ? AND seen.verdict IN ('open', 'accepted')
-ORDER BY seen.night, exceptions.id
-"""
+_COLUMNS = ["night", "id", "verdict", "class", "currency", "amount_minor"]
 
 
 def nights_of(history: sqlite3.Connection, month: Month) -> pd.DataFrame:
@@ -23,9 +18,12 @@ def nights_of(history: sqlite3.Connection, month: Month) -> pd.DataFrame:
     From the last night before the month to the last one in it: ``night, id, verdict, class,
     currency, amount_minor``. Without a night before the month it begins with the month.
     """
-    first = history.execute(
-        "SELECT max(night) FROM nights WHERE night < ?", (str(month.first),)
-    ).fetchone()[0]
-    cursor = history.execute(_SEEN, (first or str(month.first), str(month.last)))
-    names = [column[0] for column in cursor.description]
-    return pd.DataFrame(cursor.fetchall(), columns=names).astype({"amount_minor": "int64"})
+    kept = [night for night in nights_kept(history) if night <= str(month.last)]
+    before = [night for night in kept if night < str(month.first)]
+    pieces = [pd.DataFrame(columns=_COLUMNS)]
+    for night in kept[max(len(before) - 1, 0) :]:
+        seen = whole_night(history, night)
+        seen = seen[seen["verdict"].isin(["open", "accepted"])].sort_values("id")
+        pieces.append(seen.assign(amount_minor=seen["amount_minor"].fillna(0))[_COLUMNS])
+    out = pd.concat(pieces, ignore_index=True)
+    return out.astype(dict.fromkeys(_COLUMNS, "str") | {"amount_minor": "int64"})

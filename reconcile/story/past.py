@@ -73,14 +73,13 @@ def history_events(
     refs = set(mine["order_ref"])
     crowded = bool(orders["key"].isin(keys).sum() > len(mine)) and scope.whole
     others = set(night.exceptions["id"]) - set(ids)
-    events, known = [], []
+    known = []
     for one in known_exceptions(history, ids, keys):
         of_order = one.order_key in keys and one.id not in others
         of_order &= not crowded or one.order_ref in refs
         if one.id in ids or of_order or is_about(one.document, one.supplier, wanted):
             known.append(one)
-            events += [_event(move) for move in moves_of(history, one, night.as_of)]
-    return events, known
+    return [_event(move) for move in moves_of(history, known, night.as_of)], known
 
 
 def _event(move: Move) -> Event:

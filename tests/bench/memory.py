@@ -22,6 +22,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.checks.catalogue import configured, load_catalogue
+from reconcile.memory.behind import Behind
 from reconcile.memory.compare import Compared
 from reconcile.memory.database import history_for_run
 from reconcile.memory.keep import keep_night
@@ -85,22 +86,25 @@ def _keep(shop: Path, night: Night, known: Remembered, at: int, day: date) -> No
         str(day - timedelta(days=int(days))) for days in (at + np.arange(len(found))) % _LIFE
     ]
     found["change"] = pd.Series(np.where(young, "new", "same"), index=found.index).astype("str")
-    found["behind"] = [
-        None if text is None else text[:-8] + int(number).to_bytes(8, "little")
-        for text, number in zip(found["behind"], life, strict=True)
-    ]
-    contents = chance.integers(-(2**62), 2**62, _NEW_ROWS if at else len(known.compared.contents))
+    digests = known.compared.behind.digests.copy()
+    digests[:, 2] = np.repeat(life, known.compared.behind.count)
+    behind = Behind(known.compared.behind.count, digests)
+    contents = chance.integers(
+        -(2**62), 2**62, _NEW_ROWS if at else len(known.compared.new_contents)
+    )
     files = night.intake.files.assign(
         sha256=[f"{at:064x}"] * len(night.intake.files)  # every file is another one every night
     )
     with history_for_run(shop) as history:
-        before = night_before(history.connection, day, found["id"])
-        ended = before.seen[
-            ~before.seen["id"].isin(found["id"]) & (before.seen["verdict"] == "open")
-        ]
+        before = night_before(history.connection, day)
+        then = before.places(found["id"])
+        over = (before.states["verdict"] == "open").to_numpy(copy=True)
+        over[then[then >= 0]] = False
+        ended = before.whole(np.flatnonzero(over))
         said = "new or changed rows in the payments"
         cleared = ended.assign(reason=said, evidence_of="payments.csv row 4711")
-        tonight = Compared(found, cleared, moved(before.seen, found), open_items(found), contents)
+        moves = moved(before.states, found, then)
+        tonight = Compared(found, behind, cleared, moves, open_items(found), np.sort(contents))
         with history.keeping() as connection:
             keep_night(connection, day, known.run, files, tonight, proofs_hold=True)
 

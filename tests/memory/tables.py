@@ -1,4 +1,4 @@
-"""What a history holds, without the numbers by which its tables refer to each other."""
+"""What a history holds, night by night, read from the file itself."""
 
 from __future__ import annotations
 
@@ -6,31 +6,59 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
-_OF_SEEN = (
-    "s.night, e.id, s.verdict, s.class, s.list, s.currency, s.amount_minor, s.event_date, "
-    "s.due_by, s.change, s.first_seen, s.was_open, s.gone, hex(b.rows)"
-)
+import pyarrow as pa
+
+Table = list[tuple[object, ...]]
+
 _QUERIES = {
     "nights": "SELECT night, version, home_currency, settings, rules, proofs FROM nights",
-    "files": "SELECT * FROM files",
-    "contents": "SELECT night, hex(digests) FROM contents",
-    "exceptions": "SELECT id, rule, order_ref, order_key, sku, supplier, document, t.text, "
-    "explanation, evidence FROM exceptions LEFT JOIN tellings t ON t.number = told",
-    "seen": f"SELECT {_OF_SEEN} FROM seen s JOIN exceptions e ON e.number = s.exception "
-    "LEFT JOIN behind b ON b.number = s.behind",
-    "cleared": "SELECT c.night, e.id, c.reason, c.evidence FROM cleared c "
-    "JOIN exceptions e ON e.number = c.exception",
     "open_items": "SELECT * FROM open_items",
     "logged": "SELECT * FROM logged",
-    "changes": "SELECT DISTINCT change FROM seen WHERE verdict = 'open'",
 }
+ALONE = pa.ipc.IpcReadOptions(use_threads=False)
+_NUMBERS = ("behind", "digests", "contents")
+_PARTS = (
+    "SELECT p.night, p.part, s.bytes FROM parts p JOIN stored s ON s.digest = p.digest "
+    "ORDER BY p.night, p.part"
+)
 
 
-def tables(folder: Path, *, leave: tuple[str, ...] = ()) -> dict[str, list[tuple[object, ...]]]:
-    """Every table of a shop's history, its rows sorted."""
+def tables(folder: Path, *, leave: tuple[str, ...] = ()) -> dict[str, Table]:
+    """Every table of a shop's history, its rows sorted: the night first, then the id.
+
+    ``exceptions`` are the texts of each night's exceptions, ``seen`` their states and the digests
+    of the rows behind them, ``changes`` every word of change that is used of what is open.
+    """
     with closing(sqlite3.connect(folder / "history.db")) as history:
-        return {
-            name: sorted(history.execute(query).fetchall(), key=repr)
-            for name, query in _QUERIES.items()
-            if name not in leave
-        }
+        out = {name: list(history.execute(query)) for name, query in _QUERIES.items()}
+        parts = history.execute(_PARTS).fetchall()
+    out |= {name: [] for name in ("exceptions", "seen", "changes", "files", "cleared", "contents")}
+    for night in sorted({row[0] for row in parts}):
+        _add(out, night, {part: data for of, part, data in parts if of == night})
+    out["changes"] = list({(row[9],) for row in out["seen"] if row[2] == "open"})
+    return {name: sorted(rows, key=repr) for name, rows in out.items() if name not in leave}
+
+
+def _add(out: dict[str, Table], night: str, parts: dict[str, bytes]) -> None:
+    numbers = {name: memoryview(parts[name]).cast("q").tolist() for name in _NUMBERS}
+    texts = {
+        name: [
+            tuple(row.values())
+            for row in pa.ipc.open_stream(data, options=ALONE).read_all().to_pylist()
+        ]
+        for name, data in parts.items()
+        if name not in _NUMBERS
+    }
+    end = 0
+    for id_, about, told, state, count in zip(
+        *(texts[name] for name in ("ids", "about", "told", "states")),
+        numbers["behind"],
+        strict=True,
+    ):
+        begin, end = end, end + 3 * count
+        out["exceptions"].append((night, *id_, *about, *told))
+        out["seen"].append((night, *id_, *state, *numbers["digests"][begin:end]))
+    assert end == len(numbers["digests"])
+    out["contents"].append((night, *numbers["contents"]))
+    out["files"] += [(night, *row) for row in texts["files"]]
+    out["cleared"] += [(night, *row) for row in texts["cleared"]]

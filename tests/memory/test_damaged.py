@@ -11,13 +11,13 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 
-import pandas as pd
+import numpy as np
 import pytest
 
 from reconcile.errors import FaultError, RefusedError
 from reconcile.memory.database import HISTORY_FILE, history_for_run, history_to_read
 from reconcile.memory.nights import Before, night_before
-from reconcile.memory.schema import MIGRATIONS
+from reconcile.memory.schema import VERSION
 from reconcile.nightly import run_nightly
 from tests.intake.folders import somebody
 from tests.matching.shops import order
@@ -47,7 +47,7 @@ def _refused(shop: Path) -> str:
     path = shop / HISTORY_FILE
     before = path.read_bytes() if path.is_file() else None
     with pytest.raises(RefusedError) as caught, history_for_run(shop) as history:
-        night_before(history.connection, day_of(5), pd.Series(dtype="str"))
+        night_before(history.connection, day_of(5))
     assert (path.read_bytes() if path.is_file() else None) == before
     [problem] = caught.value.problems
     assert problem.place == str(path)
@@ -68,7 +68,19 @@ def _other_program(path: Path) -> None:
 
 def _newer(path: Path) -> None:
     with closing(sqlite3.connect(path)) as newer:
-        newer.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
+        newer.execute(f"PRAGMA user_version = {VERSION + 1}")
+
+
+def _older(path: Path) -> None:
+    """As the first version kept a night, whose digests of rows are others."""
+    path.unlink()
+    with closing(sqlite3.connect(path)) as older:
+        older.executescript(
+            "CREATE TABLE nights (number INTEGER PRIMARY KEY, night TEXT NOT NULL UNIQUE);"
+            "CREATE TABLE contents (night TEXT PRIMARY KEY, digests BLOB NOT NULL);"
+            f"INSERT INTO nights (night) VALUES ('{day_of(1)}'), ('{day_of(3)}');"
+            "PRAGMA application_id = 0x4F524543; PRAGMA user_version = 1"
+        )
 
 
 def _folder(path: Path) -> None:
@@ -88,7 +100,8 @@ SPOILED: dict[str, tuple[Callable[[Path], object], str]] = {
     "header": (lambda path: _overwrite(path, 0, b"SQLite"), ""),
     "no header": (lambda path: _overwrite(path, 0, bytes(100)), "the history is damaged"),
     "of another program": (_other_program, "is a database of another program."),
-    "newer": (_newer, "was written by a newer version of reconcile (schema 2)."),
+    "newer": (_newer, f"was written by a newer version of reconcile (schema {VERSION + 1})."),
+    "older": (_older, "was written by an earlier version of reconcile (schema 1), which told rows"),
     "removed": (lambda path: path.unlink(), "is missing, though the report of 2026-03-06 was"),
     "a folder": (_folder, "is no file."),
     "a link to nothing": (_link_to_nothing, "is a link to nothing."),
@@ -119,16 +132,14 @@ def test_a_history_that_was_cut_anywhere_is_refused(shop: Path) -> None:
 
 
 def _before(shop: Path) -> Before:
-    ids = pd.Series([row[0] for row in tables(shop)["exceptions"]], dtype="str")
     with history_for_run(shop) as history:
-        return night_before(history.connection, day_of(5), ids)
+        return night_before(history.connection, day_of(5))
 
 
 def test_bytes_that_were_changed_anywhere_are_noticed_or_not_asked_for(shop: Path) -> None:
     """Damage is refused, or lies where the next night does not look."""
     path = shop / HISTORY_FILE
     whole, good = path.read_bytes(), _before(shop)
-    ids = pd.Series(good.seen["id"].tolist(), dtype="str")
     chance = random.Random(6)  # noqa: S311
     refused = 0
     for _ in range(250):
@@ -138,12 +149,14 @@ def test_bytes_that_were_changed_anywhere_are_noticed_or_not_asked_for(shop: Pat
         path.write_bytes(spoiled)
         try:
             with history_for_run(shop) as history:
-                found = night_before(history.connection, day_of(5), ids)
+                found = night_before(history.connection, day_of(5))
         except RefusedError as error:
             assert "the history is damaged, and nothing was changed in it." in str(error)  # noqa: PT017
             refused += 1
         else:
-            assert found.seen.equals(good.seen)
+            everyone = np.arange(len(good.ids))
+            assert found.whole(everyone).equals(good.whole(everyone))
+            assert (found.behind.digests == good.behind.digests).all()
             assert found.open_items.equals(good.open_items)
         assert path.read_bytes() == bytes(spoiled)
     assert refused > 10
@@ -203,6 +216,23 @@ def test_whatever_is_there_is_set_aside_and_a_new_history_built(
         pass
     names = [path.name for path in shop.iterdir() if path.name.endswith(".aside")]
     assert len(names) == len(aside) + 1
+
+
+def test_nights_of_an_earlier_version_are_built_anew(shop: Path) -> None:
+    """Also those whose reports are no more."""
+    path = shop / HISTORY_FILE
+    _older(path)
+    shutil.rmtree(shop / "out")
+    was = path.read_bytes()
+    done = call("nightly", shop, "--as-of", str(day_of(4)))
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "told rows apart in another way: tonight cannot be compared with it." in done.stderr
+    assert f"Build it anew from the exports: {ANEW}." in done.stderr
+    assert path.read_bytes() == was
+    run(shop, 4, rebuild=True)
+    nights = [row[0] for row in tables(shop)["nights"]]
+    assert nights == [str(day_of(night)) for night in (1, 3, 4)]
+    assert (shop / "history-1.db.aside").read_bytes() == was
 
 
 def test_a_history_that_was_removed_before_any_report_is_known_by_its_decisions(

@@ -1,0 +1,103 @@
+"""The rows behind exceptions, as digests: by them a later night knows whether they still stand."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from reconcile.memory.digests import Ints, each_once
+from reconcile.memory.rows import FILES, Rows
+
+_RECORD_OF = {"order_lines": "orders", "invoice_lines": "invoices"}
+
+
+@dataclass(frozen=True)
+class Behind:
+    """Digests of the rows behind exceptions: of each how many, then ``key, last, content`` of all.
+
+    ``digests``: one row of three whole numbers for each row, those of one exception together.
+    """
+
+    count: Ints
+    digests: NDArray[np.int64]
+
+    def of(self, exceptions: Ints) -> tuple[Behind, Ints]:
+        """Those of some exceptions, and for each row the place of its exception in them."""
+        count = self.count[exceptions]
+        owner = np.repeat(np.arange(len(exceptions)), count)
+        within = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+        first = np.cumsum(self.count) - self.count
+        return Behind(count, self.digests[first[exceptions][owner] + within]), owner
+
+    def with_more(self, other: Behind) -> Behind:
+        """These exceptions and then others."""
+        return Behind(
+            np.concatenate([self.count, other.count]),
+            np.concatenate([self.digests, other.digests]),
+        )
+
+
+NONE_BEHIND = Behind(np.empty(0, np.int64), np.empty((0, 3), np.int64))
+
+
+def behind_open(found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], rows: Rows) -> Behind:
+    """The rows that open exceptions are made of; of others none.
+
+    All rows of the supplier order, and the row itself or the rows that were gathered; of what is
+    wrong with the input its files.
+    """
+    found = found.reset_index(drop=True)
+    owner, row = _rows_behind(found[found["verdict"] == "open"], tables, rows)
+    ordered = np.lexsort((rows.key[row], owner))
+    owner, row = owner[ordered], row[ordered]
+    digests = np.column_stack([rows.key[row], rows.last[row], rows.content[row]])
+    return Behind(np.bincount(owner, minlength=len(found)).astype(np.int64), digests)
+
+
+def _rows_behind(
+    found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], rows: Rows
+) -> tuple[Ints, Ints]:
+    """Exceptions (their labels) and their rows: each pair once."""
+    of_order = found["supplier_order"] >= 0
+    owned = found.loc[of_order, ["supplier_order"]].rename_axis("exception").reset_index()
+    of_orders = rows.of_orders(owned["supplier_order"].to_numpy(np.int64))
+    pieces = [owned.merge(of_orders, on="supplier_order")[["exception", "row"]]]
+    for table in sorted(set(found["table"])):
+        frame = tables[table]
+        asked = found.loc[found["table"] == table, ["at"]].rename_axis("exception").reset_index()
+        gathered = rows.links.get(table)
+        if gathered is not None and "at" in gathered:
+            asked = asked.merge(gathered, on="at")
+        elif "row_id" in frame:
+            at = asked["at"].to_numpy()
+            asked["row_id"] = frame["row_id"].to_numpy()[at]
+            asked["record"] = _RECORD_OF.get(table, table)
+            if "record" in frame:
+                asked["record"] = frame["record"].take(at).to_numpy()
+        elif table == "inputs":
+            evidence = frame["evidence"].to_numpy()[asked["at"].to_numpy()]
+            asked = _files_named(asked.assign(evidence=evidence), pd.Series(rows.files))
+        else:
+            continue
+        begin = asked["record"].astype("str").map(dict(rows.begin))
+        asked["row"] = asked["row_id"].astype("Int64") + begin.astype("Int64")
+        asked = asked.dropna(subset=["row"])
+        pieces.append(asked[["exception", "row"]].astype({"row": "int64"}))
+    pairs = pd.concat(pieces, ignore_index=True)
+    size = max(len(rows.key), 1)
+    numbers = pairs["exception"].to_numpy(np.int64) * size + pairs["row"].to_numpy(np.int64)
+    exception, row = np.divmod(each_once(numbers), size)
+    return exception, row
+
+
+def _files_named(asked: pd.DataFrame, files: pd.Series) -> pd.DataFrame:
+    """The files that the evidence of input exceptions names, as rows of the record of files."""
+    places = asked["evidence"].str.split("; ").explode()
+    names = places.str.replace(r" row \d+$", "", regex=True)
+    at = names.map(pd.Series(np.arange(len(files)), index=files)[~files.duplicated().to_numpy()])
+    out = asked[["exception"]].join(at.dropna().astype("int64").rename("row_id"), how="inner")
+    return out.assign(record=FILES)

@@ -1,0 +1,114 @@
+"""Parts of a night: tables as compressed Arrow, kept under the digest of their bytes.
+
+A part that is the same on several nights is kept once; one that is damaged does not have its
+digest any more. The parts of a night:
+
+- ``ids`` of its exceptions; ``about`` what they are about, ``told`` the texts that a person sees,
+  and ``states`` what every night may change, each with one row per exception in the same order;
+- ``behind``: of each exception how many rows stand behind it, and ``digests`` of these rows, three
+  whole numbers for each in one column;
+- ``cleared``: exceptions of the night before that are no more;
+- ``contents``: digests of everything that its files say and no earlier night's did;
+- ``files``: what was read.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from reconcile.memory.digests import Ints
+from reconcile.memory.schema import damaged
+
+ABOUT = ("rule", "order_ref", "order_key", "sku", "supplier", "document")
+TOLD = ("title", "severity", "action", "table", "explanation", "evidence")
+STATES = (
+    "verdict", "class", "list", "currency", "amount_minor", "event_date", "due_by", "change",
+    "first_seen", "was_open", "gone",
+)  # fmt: skip
+# Texts of which a night has few
+_FEW = {
+    "rule", "sku", "supplier", "title", "severity", "action", "table", "verdict", "class", "list",
+    "currency", "change", "first_seen", "reason", "source",
+}  # fmt: skip
+_ALONE = pa.ipc.IpcReadOptions(use_threads=False)
+_TYPES = {
+    pa.int64(): pd.Int64Dtype(),
+    pa.large_string(): pd.StringDtype(na_value=np.nan),
+}
+
+
+def put_table(history: sqlite3.Connection, night: str, part: str, table: pd.DataFrame) -> None:
+    """Keep a table of texts, whole numbers, truths and dates as a part of a night."""
+    columns = {str(name): _column(str(name), table[name]) for name in table}
+    batch = pa.record_batch(columns)
+    sink = pa.BufferOutputStream()
+    options = pa.ipc.IpcWriteOptions(compression="zstd", use_threads=False)
+    with pa.ipc.new_stream(sink, batch.schema, options=options) as writer:
+        writer.write_batch(batch)
+    put(history, night, part, sink.getvalue())
+
+
+def _column(name: str, values: pd.Series) -> pa.Array:
+    text = isinstance(values.dtype, pd.StringDtype) or values.dtype == object
+    array = pa.array(values, pa.large_string() if text else None, from_pandas=True)
+    if isinstance(array, pa.ChunkedArray):
+        array = pa.concat_arrays(array.chunks or [pa.array([], array.type)])
+    return array.dictionary_encode() if text and name in _FEW else array
+
+
+def arrow_of(data: bytes) -> pa.Table:
+    """The table that a part holds, as Arrow has it."""
+    try:
+        return pa.ipc.open_stream(data, options=_ALONE).read_all()
+    except pa.ArrowException as error:
+        raise damaged("a part of a night is not as it was kept") from error
+
+
+def table_of(part: bytes | pa.Table) -> pd.DataFrame:
+    """The table that a part holds: texts as ``str``, whole numbers as ``Int64``."""
+    table = arrow_of(part) if isinstance(part, bytes) else part
+    for at, field in enumerate(table.schema):
+        if pa.types.is_dictionary(field.type):
+            table = table.set_column(at, field.name, table.column(at).cast(pa.large_string()))
+    out: pd.DataFrame = table.to_pandas(types_mapper=_TYPES.get)
+    return out
+
+
+def put_numbers(history: sqlite3.Connection, night: str, part: str, numbers: Ints) -> None:
+    """Keep whole numbers as a part of a night; digests do not become smaller by compression."""
+    put(history, night, part, np.ascontiguousarray(numbers.astype("<i8", copy=False)).data)
+
+
+def numbers_of(data: bytes) -> Ints:
+    """The whole numbers that a part holds."""
+    return np.frombuffer(data, "<i8").astype(np.int64, copy=False)
+
+
+def put(history: sqlite3.Connection, night: str, part: str, data: object) -> None:
+    """Keep bytes as a part of a night, in the place of those that it had."""
+    digest = hashlib.sha256(data).hexdigest()  # type: ignore[arg-type]
+    history.execute("INSERT OR IGNORE INTO stored VALUES (?, ?)", (digest, data))
+    history.execute("INSERT OR REPLACE INTO parts VALUES (?, ?, ?)", (night, part, digest))
+
+
+def part_of(history: sqlite3.Connection, night: str, part: str) -> bytes:
+    """The bytes of a part; sqlite3.DatabaseError where they are not what was kept."""
+    found = history.execute(
+        "SELECT p.digest, s.bytes FROM parts p JOIN stored s ON s.digest = p.digest "
+        "WHERE p.night = ? AND p.part = ?",
+        (night, part),
+    ).fetchone()
+    data = None if found is None else found[1]
+    if not isinstance(data, bytes) or hashlib.sha256(data).hexdigest() != found[0]:
+        raise damaged(f"the {part} of the night of {night} are not as they were kept")
+    return data
+
+
+def drop_unused(history: sqlite3.Connection) -> None:
+    """Remove what no night has any more."""
+    history.execute("DELETE FROM stored WHERE digest NOT IN (SELECT digest FROM parts)")
