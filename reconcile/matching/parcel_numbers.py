@@ -53,7 +53,10 @@ def number_parts(cells: pd.Series, *, words: bool) -> pd.DataFrame:
         pieces.append(_with_digits(at[odd][row[several]][within], compared(word)))
     rest = pd.concat(pieces, ignore_index=True)
     again = count(rest["at"].to_numpy(), len(array))[rest["at"].to_numpy()] > 1
-    return pd.concat([plain, rest[~again], rest[again].drop_duplicates()], ignore_index=True)
+    found: pd.DataFrame = pd.concat(
+        [plain, rest[~again], rest[again].drop_duplicates()], ignore_index=True
+    )
+    return found
 
 
 def _bools(values: pa.Array) -> Bools:
