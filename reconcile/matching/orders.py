@@ -42,22 +42,26 @@ class Orders:
     """``orders``: one row per customer order. ``lines``: one per order line, with ``order``.
 
     ``collisions``: raw references of one store that clean to one key. ``conflicts``: rows of
-    one file that disagree about a value of the whole order.
+    one file that disagree about a value of the whole order. ``key_code``: the number of each
+    order's key, as ``read_orders`` was given it.
     """
 
     orders: pd.DataFrame
     lines: pd.DataFrame
     collisions: pd.DataFrame
     conflicts: pd.DataFrame
+    key_code: Ints
 
 
-def read_orders(records: pd.DataFrame, brought: frozenset[str]) -> Orders:
-    """Group order rows into orders; a cleaned key of two raw references stands for neither."""
+def read_orders(records: pd.DataFrame, brought: frozenset[str], key_code: Ints) -> Orders:
+    """Group order rows into orders; a cleaned key of two raw references stands for neither.
+
+    ``key_code`` numbers the key of each row.
+    """
     lines = records.copy(deep=False)
     lines["row_id"] = np.arange(len(lines))
     store, ref, key = text(lines, "store"), lines["order_ref"], lines["order_ref_key"]
     [store_code], _ = numbered(store)
-    [key_code], _ = numbered(key)
     [ref_code], _ = numbered(ref)
     by_key, first = distinct(combined(store_code, key_code))
     # Most keys stand for one raw reference alone.
@@ -80,7 +84,7 @@ def read_orders(records: pd.DataFrame, brought: frozenset[str]) -> Orders:
     lines = _in_line_order(lines)
     _add_facts(lines, orders, brought)
     clash = orders[orders["collided"]][["store", "order_ref", "key"]]
-    return Orders(orders, lines, clash, conflicts)
+    return Orders(orders, lines, clash, conflicts, key_code[first])
 
 
 def _in_line_order(lines: pd.DataFrame) -> pd.DataFrame:
@@ -166,13 +170,20 @@ def _refunded_in_full(lines: pd.DataFrame, orders: pd.DataFrame, any_qty: Bools)
 class OrderFinder:
     """Finds orders by the references of other records: by key, or by the raw text alone."""
 
-    def __init__(self, orders: pd.DataFrame) -> None:
-        """Index the orders by key and by raw reference."""
-        [code], names = numbered(orders["key"])
-        several = count(code, len(names)) > 1
-        self._keys = pa.array(names, pa.large_string(), from_pandas=True)
+    def __init__(self, orders: pd.DataFrame, coded: tuple[Ints, int] | None = None) -> None:
+        """Index the orders by key and by raw reference.
+
+        ``coded``: the number of each order's key, and how many numbers there are, where the keys
+        that are asked for are numbered too.
+        """
+        self._keys = pa.array([], pa.large_string())
+        if coded is None:
+            [code], names = numbered(orders["key"])
+            self._keys, coded = _texts(names), (code, len(names))
+        code, size = coded
+        several = count(code, size) > 1
         # Of each key its only order, else what says that there are several.
-        self._order = np.where(several, AMBIGUOUS, first_rows(code, len(names)))
+        self._order = np.where(several, AMBIGUOUS, first_rows(code, size))
         at = np.flatnonzero(several[code])
         refs = orders["order_ref"]
         if len(at):
@@ -181,7 +192,10 @@ class OrderFinder:
 
     def find(self, keys: pd.Series, refs: pd.Series) -> Ints:
         """The order of each reference, NOT_FOUND, or AMBIGUOUS where several could be meant."""
-        place = _looked_up(_texts(keys), self._keys)
+        return self.find_coded(_looked_up(_texts(keys), self._keys), refs)
+
+    def find_coded(self, place: Ints, refs: pd.Series) -> Ints:
+        """The same by the numbers of the keys, -1 where a key has none."""
         found = np.append(self._order, NOT_FOUND)[place]
         crowded = np.flatnonzero(found == AMBIGUOUS)
         if len(crowded) and len(self._refs):

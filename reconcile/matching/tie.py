@@ -87,14 +87,15 @@ def tie(
     brought: Mapping[str, frozenset[str]],
 ) -> Tied:
     """Find the order, the supplier order and the item of every row."""
-    orders = read_orders(records["orders"], brought["orders"])
-    lines = orders.lines
     invoices, payments, shipments, quotes, sku_map = (
         records_or_none(records, name)
         for name in ("invoices", "payments", "shipments", "quotes", "sku_map")
     )
     paid_orders, paid_invoices = _parts(parts, "order_ref"), _parts(parts, "invoice_no")
-    _find_orders(orders.orders, (invoices, shipments, paid_orders))
+    orders = _read_and_find(
+        records["orders"], brought["orders"], (invoices, shipments, paid_orders)
+    )
+    lines = orders.lines
     shipments["sku_key"] = text(shipments, "sku_key")
     names = _number_texts(lines, invoices, payments, shipments, quotes, sku_map)
     paid_orders["supplier_code"] = payments["supplier_code"].to_numpy()[paid_orders["row_id"]]
@@ -126,17 +127,22 @@ def tie(
     )
 
 
-def _find_orders(orders: pd.DataFrame, frames: tuple[pd.DataFrame, ...]) -> None:
-    """Add ``order`` to invoices, shipments and references of payments; all are looked up once."""
-    *records, paid = frames
-    keys = [*(frame["order_ref_key"] for frame in records), paid["key"]]
-    refs = [*(frame["order_ref"] for frame in records), paid["ref"]]
-    found = OrderFinder(orders).find(
-        pd.concat(keys, ignore_index=True), pd.concat(refs, ignore_index=True)
-    )
-    ends = np.cumsum([len(frame) for frame in frames])
-    for frame, order in zip(frames, np.split(found, ends[:-1]), strict=True):
-        frame["order"] = order
+def _read_and_find(
+    records: pd.DataFrame, brought: frozenset[str], frames: tuple[pd.DataFrame, ...]
+) -> Orders:
+    """Read the orders; add ``order`` to invoices, shipments and references of payments.
+
+    The references of all of them are numbered by one list.
+    """
+    *others, paid = frames
+    keys = [*(frame["order_ref_key"] for frame in others), paid["key"]]
+    refs = [*(frame["order_ref"] for frame in others), paid["ref"]]
+    [of_orders, *codes], names = numbered(records["order_ref_key"], *keys)
+    orders = read_orders(records, brought, of_orders)
+    finder = OrderFinder(orders.orders, (orders.key_code, len(names)))
+    for frame, code, ref in zip(frames, codes, refs, strict=True):
+        frame["order"] = finder.find_coded(code, ref)
+    return orders
 
 
 def _number_texts(
