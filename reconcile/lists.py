@@ -31,9 +31,9 @@ def safe_to_pay(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
     safe &= ~rows["supplier_order"].isin(several)
     safe &= ~rows["supplier_order"].isin(speaks_against(exceptions).index)
     # Nobody could tell which order a payment is for that bears such a reference.
-    lone = matched.orders[["order_ref", "key"]].rename(columns={"order_ref": "ref"})
-    found = find_orders(matched, lone)["order"].to_numpy()[rows["order"].to_numpy(np.int64)]
-    safe &= found == rows["order"].to_numpy()
+    order = rows["order"].to_numpy(np.int64)
+    lone = matched.orders[["order_ref", "key"]].iloc[order].rename(columns={"order_ref": "ref"})
+    safe &= find_orders(matched, lone)["order"].to_numpy() == order
     out = mine[["order_ref", "supplier", "currency", "due_by", "id", "at"]].assign(
         invoice_no=_invoice_numbers(rows, matched),
         amount_minor=rows["unpaid_rest"].astype("Int64"),

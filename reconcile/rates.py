@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.money import minor_digits
+from reconcile.money import minor_digits, whole_numbers
 
 
 def in_home_currency(
@@ -20,17 +20,21 @@ def in_home_currency(
     a rate of its own currency, or divided by a rate of the home currency, exactly (Council
     Regulation (EC) No 1103/97, articles 4 and 5).
     """
-    out = pd.Series(pd.NA, index=amount.index, dtype="Int64")
+    minor, unknown = whole_numbers(amount), np.ones(len(amount), dtype=bool)
+    given, out = amount.notna().to_numpy(dtype=bool), np.zeros(len(amount), dtype=np.int64)
     for code in sorted(set(currency.unique()) - {""}):
-        mine = (currency == code) & amount.notna()
+        mine = (currency == code).to_numpy(dtype=bool) & given
         factor = Fraction(1) if code == home else _factor(code, home, rates)
         if factor is None:
             continue
         scale = Fraction(10) ** ((minor_digits(home) or 0) - (minor_digits(code) or 0))
         whole = factor * scale
-        distinct = {value: _half_up(value * whole) for value in set(amount[mine])}
-        out[mine] = amount[mine].map(distinct).astype("Int64")
-    return out
+        distinct, which = np.unique(minor[mine], return_inverse=True)
+        if whole != 1:
+            made = [_half_up(value * whole) for value in distinct.tolist()]
+            distinct = np.array(made, dtype=np.int64)
+        out[mine], unknown[mine] = distinct[which], False
+    return pd.Series(pd.arrays.IntegerArray(out, unknown), index=amount.index)
 
 
 def _factor(code: str, home: str, rates: pd.DataFrame | None) -> Fraction | None:

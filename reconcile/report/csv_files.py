@@ -66,8 +66,9 @@ def csv_tables(contents: Contents) -> dict[str, pa.Table]:
             table = _table(contents.post, tuple(named), home)
             tables[path] = table.rename_columns(list(named.values()))
         else:
-            chosen = exceptions[is_open & (exceptions["list"] == name)]
-            tables[path] = _table(chosen, _ACTION_COLUMNS, home)
+            chosen = is_open & (exceptions["list"] == name)
+            rows = exceptions.loc[chosen, [_source(column) for column in _ACTION_COLUMNS]]
+            tables[path] = _table(rows, _ACTION_COLUMNS, home)
     tables["rejected_rows.csv"] = _table(contents.rejected, _REJECTED_COLUMNS, home)
     always = ("exceptions.csv", "order_lines.csv")
     return {path: table for path, table in tables.items() if path in always or table.num_rows}
@@ -77,11 +78,15 @@ def _table(frame: pd.DataFrame, names: tuple[str, ...], home: str) -> pa.Table:
     return pa.table({name: _column(frame, name, home) for name in names})
 
 
+def _source(name: str) -> str:
+    return _MINOR.get(name) or _RENAMED.get(name, name)
+
+
 def _column(frame: pd.DataFrame, name: str, home: str) -> pa.Array:
     if name in _MINOR:
         currency = home if name == "amount_home" else frame["currency"]
-        return columns.amounts(frame[_MINOR[name]], currency)
-    column = frame[_RENAMED.get(name, name)]
+        return columns.amounts(frame[_source(name)], currency)
+    column = frame[_source(name)]
     if name in _DAYS:
         return columns.days(column)
     # The row of a rejected row and the number of an order line may be texts of the file.

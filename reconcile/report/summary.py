@@ -36,11 +36,14 @@ def money_by(exceptions: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     where no exception of the group has an amount), ``due_by`` (the earliest).
     """
     grouped = exceptions.groupby(keys, sort=True, observed=True, dropna=False)
-    return grouped.agg(
-        count=("id", "size"),
-        amount_minor=("amount_minor", lambda part: part.sum(min_count=1)),
-        due_by=("due_by", "min"),
-    ).reset_index()
+    out = pd.DataFrame(
+        {
+            "count": grouped.size(),
+            "amount_minor": grouped["amount_minor"].sum(min_count=1),
+            "due_by": grouped["due_by"].min(),
+        }
+    )
+    return out.reset_index()
 
 
 def summary(contents: Contents) -> dict[str, object]:

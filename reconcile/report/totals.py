@@ -26,13 +26,24 @@ def money_rows(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     groups, first, of = np.unique(group, return_index=True, return_inverse=True)
     sums = np.zeros(len(groups), dtype=np.int64)
     np.add.at(sums, of, whole_numbers(rows["amount_minor"]))
-    out = pd.DataFrame({key: rows[key].iloc[first].to_numpy() for key in keys}, dtype="str")
-    out["count"] = np.bincount(of, minlength=len(groups))
-    out["amount_minor"] = pd.Series(sums, dtype="Int64")
+    named = {
+        key: [str(name) for name in names[code[first]]]
+        for key, (code, names) in zip(keys, codes, strict=True)
+    }
     rank = {name: place for place, name in enumerate(MONEY_CLASSES)}
-    out["place"] = [rank.get(name, len(rank)) for name in out["class"]]
-    out = out.sort_values(["place", "currency"], kind="stable", ignore_index=True)
-    return out.drop(columns="place")
+    place = [rank.get(name, len(rank)) for name in named["class"]]
+    order = sorted(range(len(groups)), key=lambda at: (place[at], named["currency"][at]))
+    counts = np.bincount(of, minlength=len(groups))
+    columns = {
+        key: pd.Series([names[at] for at in order], dtype="str") for key, names in named.items()
+    }
+    return pd.DataFrame(
+        {
+            **columns,
+            "count": counts[order],
+            "amount_minor": pd.Series(sums[order], dtype="Int64"),
+        }
+    )
 
 
 def list_totals(name: str, rows: pd.DataFrame, here: pd.DataFrame, *, has_money: bool) -> Block:
