@@ -12,7 +12,7 @@ import pytest
 
 from reconcile.checks.catalogue import configured, load_catalogue
 from reconcile.intake.load import Intake
-from reconcile.matching.groups import order_groups
+from reconcile.matching.groups import columns_of, order_groups
 from reconcile.matching.match import Matched
 from reconcile.matching.shared import shared_groups
 from reconcile.night import Clock, check
@@ -54,7 +54,8 @@ def at_once(folder: Path, as_of: date) -> AtOnce:
 
 def in_one(intake: Intake) -> Portion:
     """The whole shop as one portion."""
-    return whole(intake.records, intake.parts, order_groups(intake.records, intake.parts))
+    groups = order_groups(columns_of(intake.records), intake.parts)
+    return whole(intake.records, intake.parts, groups)
 
 
 @pytest.fixture(scope="module")

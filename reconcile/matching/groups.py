@@ -6,107 +6,119 @@ Everything about an order is decided within its group, but for what looks across
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Ints, numbered, text
+from reconcile.matching.columns import Ints, has, numbered
 from reconcile.matching.connected import connected
 from reconcile.matching.parcel_numbers import number_parts
 
 GROUPED = ("orders", "invoices", "payments", "shipments")
-# The columns that references stand in, and what tells whose they are
-NAMING = ("store", "order_ref", "order_ref_key", "invoice_no_key", "tracking_no")
 _ALONE = -1  # bears no reference to an order or an invoice
+Parts = Mapping[tuple[str, str], pd.DataFrame]
+# Gives those of some columns that a record has, or None where there is no such record
+Columns = Callable[[str, Sequence[str]], pd.DataFrame | None]
+Named = list[tuple[Ints, pd.Series]]  # rows of all records, one below the other, and a text
 
 
-def order_groups(
-    records: Mapping[str, pd.DataFrame], parts: Mapping[tuple[str, str], pd.DataFrame]
-) -> dict[str, Ints]:
+def columns_of(records: Mapping[str, pd.DataFrame]) -> Columns:
+    """How columns of records that are held are asked for."""
+
+    def columns(name: str, wanted: Sequence[str]) -> pd.DataFrame | None:
+        if name not in records:
+            return None
+        return records[name][[each for each in wanted if each in records[name]]]
+
+    return columns
+
+
+def order_groups(columns: Columns, parts: Parts) -> dict[str, Ints]:
     """The group of each row, by record; -1 where a row bears no reference.
-
-    Of the records that are parted (``GROUPED``) the columns in ``NAMING`` are asked for.
 
     Two rows are of one group where they name one order, one invoice number, one tracking number
     or, where references are ambiguous, one reference as it is written.
     """
-    frames = {name: records[name] for name in GROUPED if name in records}
-    ends = np.cumsum([0, *(len(frame) for frame in frames.values())])
-    start = dict(zip(frames, ends[:-1].tolist(), strict=True))
-    named: list[tuple[Ints, pd.Series]] = []  # rows of all records, and what each names
-    by_order = _by_order(frames, parts, start)
-    named.append(_joined([(row, key) for row, key, _ in by_order]))
-    crowded = _crowded(records["orders"])
+    rows = {name: columns(name, ["row"]) for name in GROUPED}
+    sizes = {name: len(frame) for name, frame in rows.items() if frame is not None}
+    ends = np.cumsum([0, *sizes.values()])
+    start = dict(zip(sizes, ends[:-1].tolist(), strict=True))
+    named = [_coded(_by_order(columns, parts, start, "key"))]
+    crowded = _crowded(columns)
     if len(crowded):
-        raw = [(row[key.isin(crowded)], ref[key.isin(crowded)]) for row, key, ref in by_order]
-        named.append(_joined(raw))
-    named.append(_joined(_by_invoice(frames, parts, start)))
-    if "shipments" in frames:
-        found = number_parts(text(frames["shipments"], "tracking_no"), words=False)
-        named.append((start["shipments"] + found["at"].to_numpy(np.int64), found["number"]))
+        keys, refs = (_by_order(columns, parts, start, what) for what in ("key", "ref"))
+        several = [key.isin(crowded).to_numpy() for _, key in keys]
+        raw = [(row[at], ref[at]) for (row, ref), at in zip(refs, several, strict=True)]
+        named.append(_coded(raw))
+    named.append(_coded(_by_invoice(columns, parts, start)))
+    named.append(_coded(_by_number(columns, start)))
     group = _grouped(int(ends[-1]), named)
-    return {name: group[start[name] : start[name] + len(frame)] for name, frame in frames.items()}
+    return {name: group[start[name] : start[name] + size] for name, size in sizes.items()}
 
 
-def _by_order(
-    frames: Mapping[str, pd.DataFrame],
-    parts: Mapping[tuple[str, str], pd.DataFrame],
-    start: Mapping[str, int],
-) -> list[tuple[Ints, pd.Series, pd.Series]]:
-    """Rows that name an order: the row, the key and the reference."""
-    found = [
-        (start[name] + np.arange(len(frame)), frame["order_ref_key"], frame["order_ref"])
-        for name, frame in frames.items()
-        if "order_ref_key" in frame
+def _by_order(columns: Columns, parts: Parts, start: Mapping[str, int], what: str) -> Named:
+    """Rows that name an order, by its key or by the reference (``what``)."""
+    column = {"key": "order_ref_key", "ref": "order_ref"}[what]
+    frames = {name: columns(name, [column]) for name in start if name != "payments"}
+    return [
+        *(
+            (start[name] + np.arange(len(frame)), frame[column])
+            for name, frame in frames.items()
+            if frame is not None
+        ),
+        *_of_payments(parts, start, "order_ref", what),
     ]
-    named = parts.get(("payments", "order_ref"))
-    if named is not None:
-        row = start["payments"] + named["row_id"].to_numpy(np.int64)
-        found.append((row, named["key"], named["ref"]))
-    return found
 
 
-def _by_invoice(
-    frames: Mapping[str, pd.DataFrame],
-    parts: Mapping[tuple[str, str], pd.DataFrame],
-    start: Mapping[str, int],
-) -> list[tuple[Ints, pd.Series]]:
-    found = []
-    if "invoices" in frames:
-        row = start["invoices"] + np.arange(len(frames["invoices"]))
-        found.append((row, frames["invoices"]["invoice_no_key"]))
-    named = parts.get(("payments", "invoice_no"))
-    if named is not None:
-        found.append((start["payments"] + named["row_id"].to_numpy(np.int64), named["key"]))
-    return found
+def _by_invoice(columns: Columns, parts: Parts, start: Mapping[str, int]) -> Named:
+    frame = columns("invoices", ["invoice_no_key"])
+    named = _of_payments(parts, start, "invoice_no", "key")
+    if frame is not None:
+        named.append((start["invoices"] + np.arange(len(frame)), frame["invoice_no_key"]))
+    return named
 
 
-def _joined(pieces: list[tuple[Ints, pd.Series]]) -> tuple[Ints, pd.Series]:
+def _of_payments(parts: Parts, start: Mapping[str, int], column: str, what: str) -> Named:
+    named = parts.get(("payments", column))
+    if named is None:
+        return []
+    return [(start["payments"] + named["row_id"].to_numpy(np.int64), named[what])]
+
+
+def _by_number(columns: Columns, start: Mapping[str, int]) -> Named:
+    frame = columns("shipments", ["tracking_no"])
+    if frame is None or "tracking_no" not in frame:
+        return []
+    found = number_parts(frame["tracking_no"], words=False)
+    return [(start["shipments"] + found["at"].to_numpy(np.int64), found["number"])]
+
+
+def _coded(pieces: Named) -> tuple[Ints, Ints, int]:
+    """Rows that bear a text, the number of that text, and how many texts there are."""
     if not pieces:
-        return np.zeros(0, dtype=np.int64), pd.Series(dtype="str")
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), 0
     rows, names = zip(*pieces, strict=True)
-    return np.concatenate(rows), pd.concat(names, ignore_index=True)
+    codes, texts = numbered(*names)
+    row, code = np.concatenate(rows), np.concatenate(codes)
+    told = np.append((texts != "").to_numpy(dtype=bool), False)[code]
+    return row[told], code[told], len(texts)
 
 
-def _crowded(orders: pd.DataFrame) -> pd.Series:
+def _crowded(columns: Columns) -> pd.Series:
     """Keys that several orders bear: those are told apart by the reference as it is written."""
-    names = ["order_ref_key", "order_ref", *(["store"] if "store" in orders else [])]
-    distinct = orders[names].drop_duplicates()["order_ref_key"]
+    orders = columns("orders", ["order_ref_key", "order_ref", "store"])
+    if orders is None:
+        return pd.Series(dtype="str")
+    distinct = orders.drop_duplicates()["order_ref_key"]
     found: pd.Series = distinct[distinct.duplicated()].drop_duplicates()
     return found
 
 
-def _grouped(rows: int, named: list[tuple[Ints, pd.Series]]) -> Ints:
+def _grouped(rows: int, named: list[tuple[Ints, Ints, int]]) -> Ints:
     """Rows that name one thing are of one group, with whatever each of them names besides."""
-    size, left, right = rows, [], []
-    for row, names in named:
-        [code], distinct = numbered(names)
-        told = (distinct != "").to_numpy()[code] if len(distinct) else np.zeros(0, dtype=bool)
-        left.append(row[told])
-        right.append(size + code[told])
-        size += len(distinct)
-    group = connected(size, np.concatenate(left), np.concatenate(right))[:rows]
-    bears = np.zeros(rows, dtype=bool)
-    bears[np.concatenate(left)] = True
-    return np.where(bears, group, _ALONE)
+    left = np.concatenate([row for row, _, _ in named])
+    begin = rows + np.cumsum([0, *(count for _, _, count in named)])
+    right = np.concatenate([at + code for (_, code, _), at in zip(named, begin, strict=False)])
+    group = connected(int(begin[-1]), left, right)[:rows]
+    return np.where(has(left, rows), group, _ALONE)

@@ -17,7 +17,7 @@ from reconcile.checks.inputs import Told, input_table
 from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
 from reconcile.intake.load import Intake
-from reconcile.matching.groups import GROUPED, NAMING, order_groups
+from reconcile.matching.groups import GROUPED, order_groups
 from reconcile.matching.match import Matched, match
 from reconcile.matching.shared import Scouted, scouted, shared_groups
 from reconcile.matching.thinned import thinned
@@ -101,11 +101,15 @@ def check_in_portions(
     shelf = Shelf(dict(intake.records), GROUPED, folder)
     intake = replace(intake, records=shelf)
     give_back()
-    groups = order_groups(shelf.named(NAMING), intake.parts)
-    even = hand_out(np.zeros(size_of(groups), dtype=bool), count)
+    groups = order_groups(shelf.columns, intake.parts)
+    give_back()
+    size = size_of(groups)
+    even = hand_out(np.zeros(size, dtype=bool), count)
     portions = shelf.parted(intake.parts, groups, even, count + 1)
-    scouts = [scout_portion(each, terms) for each in portions]
-    shared = np.append(shared_groups(scouts, size_of(groups)), True)
+    del groups, even
+    give_back()
+    shared = np.append(shared_groups([scout_portion(each, terms) for each in portions], size), True)
+    give_back()
     found = put_together(_each_checked(portions, shared, terms), intake, terms)
     return intake, *found
 
@@ -114,18 +118,26 @@ def _each_checked(
     portions: Sequence[Portion], shared: Bools, terms: Terms
 ) -> Iterator[tuple[Mapping[str, Ints], Checked]]:
     """Each portion without the groups that look at others, and those as one at the end."""
-    others = []
-    for portion in portions:
-        looks = {name: shared[group] for name, group in portion.groups.items()}
-        others.append(portion.only(looks))
-        alone = portion.only({name: ~mask for name, mask in looks.items()})
+    others: list[Portion] = []
+    for at in range(len(portions)):
+        alone = _alone(portions[at], shared, others)
         if alone.has_rows:
             yield alone.rows, check_portion(alone, terms)
+        del alone
         give_back()
     last = joined(others)
     others.clear()
     if last.has_rows:
         yield last.rows, check_portion(last, terms)
+
+
+def _alone(portion: Portion, shared: Bools, others: list[Portion]) -> Portion:
+    """A portion without the groups that look at others, which are added to ``others``."""
+    looks = {name: shared[group] for name, group in portion.groups.items()}
+    others.append(portion.only(looks))
+    if not others[-1].has_rows:
+        return portion
+    return portion.only({name: ~mask for name, mask in looks.items()})
 
 
 def put_together(

@@ -40,9 +40,9 @@ class Shelf(Mapping[str, pd.DataFrame]):
         """How many records there are."""
         return len(self._rows) + len(self._held)
 
-    def named(self, wanted: Sequence[str]) -> dict[str, pd.DataFrame]:
-        """The records that are on disk, with those of some columns that each of them has."""
-        return {name: _load(self._folder / f"{name}.arrow", wanted) for name in self._rows}
+    def columns(self, name: str, wanted: Sequence[str]) -> pd.DataFrame | None:
+        """Those of some columns that a record on disk has; None where there is no such record."""
+        return _load(self._folder / f"{name}.arrow", wanted) if name in self._rows else None
 
     def counts(self) -> dict[str, int]:
         """How many rows each record has."""
