@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from reconcile.joined import side_by_side
@@ -131,18 +132,28 @@ def worked(contents: Contents) -> Worked:
 
 def _with_lists(contents: Contents, to_act: pd.DataFrame) -> pd.DataFrame:
     """What pay.csv and post.csv add to an exception: its invoices, and what to post."""
-    pay = contents.pay.drop_duplicates("id").set_index("id")
-    post = contents.post.drop_duplicates("id").set_index("id")
+    paid = _place_of(to_act, contents.pay)
+    posted = _place_of(to_act, contents.post)
     return to_act.assign(
-        ready=to_act["id"].isin(pay.index),
-        invoice_no=_of(to_act, pay["invoice_no"]),
-        carrier=_of(to_act, post["carrier"]),
-        tracking_no=_of(to_act, post["tracking_no"]),
+        ready=paid.is_valid().to_numpy(zero_copy_only=False),
+        invoice_no=_at(contents.pay["invoice_no"], paid),
+        carrier=_at(contents.post["carrier"], posted),
+        tracking_no=_at(contents.post["tracking_no"], posted),
     )
 
 
-def _of(rows: pd.DataFrame, texts: pd.Series) -> pd.Series:
-    return rows["id"].map(texts).astype("str").fillna("")
+def _place_of(rows: pd.DataFrame, table: pd.DataFrame) -> pa.Array:
+    """Where each id first stands in a table, null where it does not."""
+    mine, known = (_texts(frame["id"]) for frame in (rows, table))
+    return pc.index_in(mine, value_set=known)
+
+
+def _at(column: pd.Series, place: pa.Array) -> pd.Series:
+    return pd.Series(pc.fill_null(_texts(column).take(place), ""), dtype="str")
+
+
+def _texts(column: pd.Series) -> pa.Array:
+    return columns.one_chunk(pa.array(column.astype("str")))
 
 
 def list_sheets(work: Worked, contents: Contents) -> list[Sheet]:
