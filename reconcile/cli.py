@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from reconcile import __version__
-from reconcile.cli_options import as_of_option, day
+from reconcile.cli_options import as_of_option, day, memory_option
 from reconcile.cli_options import month as month_text
 from reconcile.cli_setup import intake, rules
 from reconcile.errors import ReconcileError, RefusedError
@@ -78,7 +78,8 @@ commands.add_command(intake)
     is_flag=True,
     help="Build the history anew from the exports; the present file is set aside.",
 )
-def nightly(
+@memory_option
+def nightly(  # noqa: PLR0913  all that can be said of a night
     shop: Path,
     as_of: date | None,
     out: Path | None,
@@ -88,6 +89,7 @@ def nightly(
     *,
     no_history: bool,
     rebuild_history: bool,
+    memory: int | None,
 ) -> None:
     """Check every order of the shop folder SHOP, and write what to do.
 
@@ -115,6 +117,7 @@ def nightly(
         _say,
         history=not no_history,
         rebuild=rebuild_history,
+        memory=memory,
     )
     if form == "json":
         click.echo(summary_json(contents), nl=False)

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
+from decimal import Decimal
 
 import click
+
+_LEAST_MEMORY = 100 * 10**6  # what Python and the libraries take by themselves
 
 
 def day(text: str) -> date:
@@ -27,9 +31,29 @@ def _written(text: str, whole: str, example: str) -> date:
     return found
 
 
+_UNITS = {"MB": 10**6, "MIB": 2**20, "GB": 10**9, "GIB": 2**30}
+
+
+def memory(text: str) -> int:
+    """An amount of memory in bytes; one written in another way is a usage error that shows how."""
+    found = re.fullmatch(r"([0-9]+(?:[.][0-9]+)?) ?([MG]i?B)", text.strip(), re.IGNORECASE)
+    whole = int(Decimal(found[1]) * _UNITS[found[2].upper()]) if found else 0
+    if whole < _LEAST_MEMORY:
+        least = f"{_LEAST_MEMORY // 10**6} MB"
+        raise click.BadParameter(f"{text!r} is not written like 2GB or 500MB, or below {least}.")
+    return whole
+
+
 as_of_option = click.option(
     "--as-of",
     type=day,
     metavar="YYYY-MM-DD",
     help="The date to look from; today in the shop's zone when left out.",
+)
+
+memory_option = click.option(
+    "--memory",
+    type=memory,
+    metavar="AMOUNT",
+    help="Match in portions that fit into so much memory, such as 2GB; the same is written.",
 )

@@ -76,7 +76,7 @@ def _invoice_numbers(rows: pd.DataFrame, matched: Matched) -> pd.Series:
     """The invoice numbers of each supplier order, in order, joined by a semicolon."""
     link = matched.links["invoices"]
     link = link[link["supplier_order"].isin(rows["supplier_order"])]
-    numbers = matched.places["invoices"]["invoice_no"].iloc[link["row_id"].to_numpy()]
+    numbers = matched.places["invoices"]["invoice_no"].loc[link["row_id"].to_numpy()]
     frame = pd.DataFrame({"owner": link["supplier_order"].to_numpy(), "no": numbers.to_numpy()})
     frame = frame.drop_duplicates().sort_values(["owner", "no"])
     text = joined_texts(frame["owner"], frame["no"])

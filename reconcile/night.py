@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date
+from pathlib import Path
+from tempfile import TemporaryDirectory, mkdtemp
 
 import numpy as np
 import pandas as pd
@@ -17,9 +19,12 @@ from reconcile.checks.exceptions import find_exceptions
 from reconcile.checks.inputs import Told, input_table
 from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
+from reconcile.errors import FaultError
 from reconcile.intake.load import Intake, load
 from reconcile.matching.ledger import Ledger
 from reconcile.matching.match import Matched, match_with_ledger
+from reconcile.portions.check import check_in_portions, terms_of
+from reconcile.portions.shelf import Shelf
 from reconcile.shop import Shop
 
 Say = Callable[[str], None]
@@ -60,6 +65,40 @@ class Night:
     ledger: Ledger | None = None
 
 
+@dataclass(frozen=True)
+class Room:
+    """How much memory a run may take, in bytes, and the folder where portions wait meanwhile."""
+
+    memory: int
+    folder: Path
+
+    def portions(self, rows: int) -> int:
+        """How many portions the rows of all records are matched in.
+
+        Measured: matching takes about 1.2 kB a row. A quarter of the memory is for the portion at
+        work, the rest for what is found and for writing it.
+        """
+        return max(-(-rows * 1200 * 4 // self.memory), 1)
+
+
+@contextmanager
+def folder_for_portions() -> Iterator[Path]:
+    """A folder that only this user can read, and that goes with the run; FaultError without one."""
+    try:
+        made = TemporaryDirectory(prefix="reconcile-")
+    except OSError as error:
+        raise FaultError(f"No folder for portions could be made: {error.strerror}.") from error
+    with made as folder:
+        yield Path(folder)
+
+
+def rows_of_records(records: Mapping[str, pd.DataFrame]) -> dict[str, int]:
+    """How many rows each record has, also of those on disk."""
+    if isinstance(records, Shelf):
+        return records.counts()
+    return {name: len(frame) for name, frame in records.items()}
+
+
 def read_and_match(
     shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, *, ledger: bool = False
 ) -> tuple[Intake, Matched, Ledger | None]:
@@ -84,9 +123,20 @@ def read_and_match(
 
 
 def check(
-    shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, *, ledger: bool = False
+    shop: Shop,
+    rules: dict[str, Rule],
+    as_of: date,
+    clock: Clock,
+    *,
+    ledger: bool = False,
+    room: Room | None = None,
 ) -> Night:
-    """Read every file of the shop, match, and run all rules; RefusedError for the files."""
+    """Read every file of the shop, match, and run all rules; RefusedError for the files.
+
+    With ``room`` in portions that fit into it; then there is no ledger.
+    """
+    if room is not None:
+        return _check_in_portions(shop, rules, as_of, clock, room)
     intake, matched, kept = read_and_match(shop, rules, as_of, clock, ledger=ledger)
     setting = Setting(
         as_of=as_of,
@@ -97,6 +147,21 @@ def check(
     with clock.stage("checking", len(matched.lines)):
         tables, found = _exceptions(rules, intake, matched, setting)
     return Night(shop, as_of, intake, matched, tables, found, setting, kept)
+
+
+def _check_in_portions(
+    shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, room: Room
+) -> Night:
+    with clock.stage("reading"):
+        read = [load(shop, as_of)]
+    terms = terms_of(shop, rules, as_of, read[0])
+    rows = sum(rows_of_records(read[0].records).values())
+    folder = Path(mkdtemp(dir=room.folder))
+    with clock.stage("portions", rows):
+        # Handed over whole: what is still held here would stay in memory.
+        found = check_in_portions(read.pop(), terms, room.portions(rows), folder)
+    intake, matched, tables, exceptions = found
+    return Night(shop, as_of, intake, matched, tables, exceptions, terms.setting)
 
 
 def _exceptions(

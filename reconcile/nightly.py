@@ -25,7 +25,7 @@ from reconcile.memory.database import (
     output_kept,
 )
 from reconcile.memory.lock import shop_lock
-from reconcile.night import Clock, Night, Say, check
+from reconcile.night import Clock, Night, Room, Say, check, folder_for_portions, rows_of_records
 from reconcile.rates import in_home_currency
 from reconcile.remembered import Remembered, remember
 from reconcile.report.contents import Contents, RejectedFile
@@ -43,13 +43,15 @@ def run_nightly(
     *,
     history: bool = True,
     rebuild: bool = False,
+    memory: int | None = None,
 ) -> tuple[Contents, Path]:
     """Run the whole nightly check of a shop folder, write its outputs and keep the night.
 
     ``as_of`` gives the run's date once the shop's zone is known; without ``history`` nothing is
     compared with nights before, and none is kept. With ``rebuild`` the history is set aside and
-    built anew from the exports, for every night that it or the folder out/ knows. Gives back
-    what was written and where. Raises RefusedError before anything is written, FaultError where
+    built anew from the exports, for every night that it or the folder out/ knows. With ``memory``,
+    in bytes, the orders are matched in portions that fit into it. Gives back what was written and
+    where. Raises RefusedError before anything is written, FaultError where
     writing fails.
     """
     clock = Clock(say)
@@ -71,10 +73,11 @@ def run_nightly(
             others = known_nights(folder, day) if rebuild else []
             nights = held.enter_context(history_for_run(folder, anew=rebuild))
         recover(target)
+        room = None if memory is None else Room(memory, held.enter_context(folder_for_portions()))
         for past in others:
             if past < day:
-                _build_anew(shop, rules, past, nights, clock)
-        night = check(shop, rules, day, clock)
+                _build_anew(shop, rules, past, nights, clock, room)
+        night = check(shop, rules, day, clock, room=room)
         with clock.stage("comparing"):
             known = remember(night, rules, nights.connection if nights else None)
         contents = _contents(night, rules, known, clock.seconds)
@@ -87,7 +90,7 @@ def run_nightly(
                 known.keep(connection, night, proofs_hold=holds)
                 for later in others:
                     if later > day:
-                        _build_anew(shop, rules, later, nights, clock)
+                        _build_anew(shop, rules, later, nights, clock, room)
                 keep_output(connection, folder, target, digest)
 
         with clock.stage("writing"):
@@ -110,13 +113,14 @@ def _build_anew(
     day: date,
     nights: History | None,
     clock: Clock,
+    room: Room | None,
 ) -> None:
     """Keep another night as the files of today tell it; its outputs stay as they are."""
     if nights is None:
         return
     quiet = Clock(lambda _: None)
     with clock.stage(f"building {day} anew"):
-        night = check(shop, rules, day, quiet)
+        night = check(shop, rules, day, quiet, room=room)
         known = remember(night, rules, nights.connection)
         proofs = _proofs(night.intake, night.matched, known.proofs)
         known.keep(nights.connection, night, proofs_hold=bool(proofs["holds"].all()))
@@ -184,13 +188,14 @@ def _proofs(intake: Intake, matched: Matched, rolled: pd.DataFrame) -> pd.DataFr
     """Rows of the files by fate, rows of the records by place, and money in and out."""
     files = intake.files
     fates = ["header", "blank", "totals", "repeats", "rejected", "later", "accepted"]
-    accepted = sum(len(frame) for frame in intake.records.values())
+    held = rows_of_records(intake.records)
+    accepted = sum(held.values())
     rows = [
         ("rows of files = header + blank + totals + repeats + rejected + later + accepted", "rows",
          int(files["rows"].sum()), int(files[fates].to_numpy().sum())),
         ("accepted rows = rows of records", "rows", int(files["accepted"].sum()), accepted),
         ("rejected rows = rows listed", "rows", int(files["rejected"].sum()), len(intake.rejected)),
-        ("order rows = order lines", "rows", len(intake.records["orders"]), len(matched.lines)),
+        ("order rows = order lines", "rows", held["orders"], len(matched.lines)),
     ]  # fmt: skip
     counts = pd.DataFrame(rows, columns=["proof", "unit", "left", "right"])
     out = pd.concat([counts, matched.proofs, rolled], ignore_index=True)

@@ -109,13 +109,15 @@ def numbered(
     ``known``: contents that earlier nights have read, sorted.
     """
     frames = {FILES: pd.DataFrame({"file": np.arange(len(files)), "row": 0})}
-    frames |= {name: records[name] for name in LINKED if name in records and len(records[name])}
-    ends = np.cumsum([len(frame) for frame in frames.values()])
-    begin = {name: int(end) - len(frames[name]) for name, end in zip(frames, ends, strict=True)}
-    key, whole, last, content = digests = np.empty((4, int(ends[-1])), dtype=np.int64)
-    for name, frame in frames.items():
-        here = slice(begin[name], begin[name] + len(frame))
-        digests[:, here] = _of_files(files) if name == FILES else _of_record(name, frame)
+    pieces, begin, size = [_of_files(files)], {FILES: 0}, len(files)
+    for name in LINKED:
+        frame = records.get(name)
+        if frame is not None and len(frame):
+            pieces.append(_of_record(name, frame))
+            frames[name] = frame[["file", "row"]]  # of what may be on disk no more is held
+            begin[name], size = size, size + len(frame)
+    key, whole, last, content = (np.concatenate(each) for each in zip(*pieces, strict=True))
+    del pieces
     shared = _shared(records)
     said = each_once(np.concatenate([content, shared["content"].to_numpy(np.int64)]))
     new = said[places_in(known, said) < 0] if len(known) else said

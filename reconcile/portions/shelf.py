@@ -11,6 +11,7 @@ import pyarrow as pa
 import pyarrow.feather
 import pyarrow.ipc
 
+from reconcile.errors import FaultError
 from reconcile.portions.portion import Ints, Parts, Portion, parts_of, rows_of
 
 
@@ -94,7 +95,13 @@ def _named(number: int, record: str) -> str:
 
 
 def _write(frame: pd.DataFrame, path: Path) -> None:
-    pyarrow.feather.write_feather(frame, path, compression="lz4")
+    try:
+        pyarrow.feather.write_feather(frame, path, compression="lz4")
+    except OSError as error:
+        raise FaultError(
+            f"{path.parent}: a portion cannot be written: {error.strerror or error}. Free some "
+            "space, or name another folder for temporary files in TMPDIR."
+        ) from error
 
 
 def _load(path: Path, wanted: Sequence[str] | None = None) -> pd.DataFrame:
