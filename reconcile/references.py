@@ -31,7 +31,10 @@ def fold(texts: pa.Array) -> pa.Array:
     tidy = pc.utf8_trim_whitespace(pc.utf8_normalize(texts, form="NFKC"))
     if pc.all(pc.string_is_ascii(tidy)).as_py() is not False:
         return pc.ascii_lower(tidy)
-    return pa.array([text.casefold() for text in tidy.to_pylist()], pa.string())
+    tidy = tidy.combine_chunks() if isinstance(tidy, pa.ChunkedArray) else tidy
+    others = pc.invert(pc.string_is_ascii(tidy))  # a few, where cells are malformed
+    found = [text.casefold() for text in tidy.filter(others).to_pylist()]
+    return pc.replace_with_mask(pc.ascii_lower(tidy), others, pa.array(found, pa.string()))
 
 
 def clean(

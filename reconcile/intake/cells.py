@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.intake.coded import Bools, begin_with, bools, byte_range, holds
+from reconcile.intake.coded import Bools, begin_with, bools, byte_range, holds, one_piece
 from reconcile.money import minor_digits
 from reconcile.references import UNSEEN, fold
 
@@ -48,10 +48,12 @@ def tidy(texts: pa.Array) -> pa.Array:
     """
     low, high = byte_range(texts)
     if high >= _BEYOND_ASCII:
-        low = 0
-        texts = pc.replace_substring_regex(texts, pattern=f"[{UNSEEN}]", replacement="")
-        texts = pc.utf8_normalize(texts, form="NFKC")
-        texts = pc.replace_substring_regex(texts, pattern=_ODD_SPACES, replacement=" ")
+        low, texts = 0, one_piece(texts)
+        beyond = pc.invert(pc.string_is_ascii(texts))
+        some = pc.replace_substring_regex(texts.filter(beyond), f"[{UNSEEN}]", "")
+        some = pc.utf8_normalize(some, form="NFKC")
+        some = pc.replace_substring_regex(some, pattern=_ODD_SPACES, replacement=" ")
+        texts = pc.replace_with_mask(texts, beyond, some)
     if low <= _SPACE:
         texts = pc.utf8_trim_whitespace(texts)
     marked = holds(texts, b"'", b'="')

@@ -98,10 +98,15 @@ class Coded:
             one_piece(self.texts).dictionary_encode().indices.to_numpy().astype(np.int64)
         )
 
+    def some(self, rows: NDArray[np.int64]) -> Coded:
+        """The rows at some places."""
+        if self.codes is None:
+            return Coded(self.texts.take(pa.array(rows)), None, len(rows))
+        return Coded(self.texts, self.codes[rows], len(rows))
+
     def at(self, rows: NDArray[np.int64]) -> list[str]:
         """The texts of a few rows."""
-        places = rows if self.codes is None else self.codes[rows]
-        texts: list[str] = self.texts.take(pa.array(places)).to_pylist()
+        texts: list[str] = self.some(rows).rows().to_pylist()
         return texts
 
     @cached_property
@@ -221,3 +226,8 @@ def bools(mask: pa.Array | pa.ChunkedArray) -> Bools:
             return np.zeros(0, dtype=bool)
         return np.asarray(mask.to_numpy(), dtype=bool)
     return np.asarray(mask.to_numpy(zero_copy_only=False), dtype=bool)
+
+
+def with_gaps(values: NDArray[np.int64], gaps: Bools) -> pd.Series:
+    """Whole numbers as pandas holds them, without those in gaps."""
+    return pd.Series(pd.arrays.IntegerArray(values, gaps), copy=False)

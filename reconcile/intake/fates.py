@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.intake.coded import Bools, Coded
+from reconcile.intake.columns import picked, stacked
 from reconcile.intake.read import Read, all_parts
 from reconcile.intake.rejected import Original, originals, placed, rejected_names, rejected_rows
 from reconcile.intake.repeats import repeated, superseded
@@ -41,7 +42,10 @@ class SourceRows:
 
 
 def settle(source: Source, read: Sequence[Read], first: int, as_of: np.datetime64) -> SourceRows:
-    """Settle every row of a source's files; ``first`` numbers the first of them."""
+    """Settle every row of a source's files; ``first`` numbers the first of them.
+
+    The typed rows go over from the tables to what is returned, so that they are there once.
+    """
     record = RECORDS[source.record]
     frame, rejects, notes = _together(read)
     file = np.repeat(np.arange(len(read)), [len(one.table.rows) for one in read])
@@ -57,17 +61,19 @@ def settle(source: Source, read: Sequence[Read], first: int, as_of: np.datetime6
     accepted = ~(repeat | old | rejected | later)
     fates = {"repeats": repeat | old, "rejected": rejected, "later": later, "accepted": accepted}
     frame = _not_yet_known(record, frame, as_of)
-    frame = _with_places(frame, source.name, file, first, row, age)
     told = rejects[rejected[rejects["at"]]].sort_values("at")
+    names = rejected_names(source, frame, rejected, all_parts(read), file + first, row)
+    changes = _changes(source, frame, changed, [one.path for one in read], file, row)
+    kept = picked(frame, accepted)
     return SourceRows(
-        accepted=frame if accepted.all() else frame[accepted].reset_index(drop=True),
+        accepted=_with_places(kept, source.name, file[accepted], first, row[accepted], age),
         parts=_accepted_parts(read, accepted),
         counts=[_counts(number, one, file, fates) for number, one in enumerate(read)],
         rejected=rejected_rows(source, read, told, file, row),
         originals=originals(source, read, rejected, file),
         notes=placed(source, read, notes[accepted[notes["at"]]], file, row),
-        rejected_names=rejected_names(source, frame, rejected, all_parts(read)),
-        changes=_changes(source, frame, changed, [one.path for one in read], file, row),
+        rejected_names=names,
+        changes=changes,
         brought=frozenset.intersection(*(frozenset(one.columns) for one in read)),
     )
 
@@ -109,8 +115,8 @@ def _with_places(
 
 
 def _together(read: Sequence[Read]) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
-    frames = [one.typed.frame for one in read]
-    frame = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
+    """The rows of all tables, which leave them, and what is said of their cells."""
+    frame = stacked([one.typed.frame for one in read])
     start, rejects, notes = 0, [], []
     for one in read:
         rejects.append(one.typed.rejects.assign(at=one.typed.rejects["at"] + start))

@@ -13,6 +13,7 @@ from reconcile.dates import as_day
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.allocator import give_back, share_one
 from reconcile.intake.coded import Coded
+from reconcile.intake.columns import stacked
 from reconcile.intake.cover import covered_to, find_gaps
 from reconcile.intake.date_cells import CellKinds
 from reconcile.intake.fates import SourceRows, settle
@@ -108,16 +109,16 @@ class _Loader:
             read.append(self._read(reader, found.opened[at], forms))
         if not read:
             return
-        rows = settle(source, read, first, as_day(self.as_of))
-        self.rows.setdefault(source.record, []).append(rows)
         main = RECORDS[source.record].date
         periods = [
             stated_period(opened.layout.title, one.forms.dates.get(main, "year-first"))
             for opened, one in zip(found.opened, read, strict=True)
         ]
+        self.gaps.append(find_gaps(source, read, periods))
+        rows = settle(source, read, first, as_day(self.as_of))
+        self.rows.setdefault(source.record, []).append(rows)
         cover = covered_to(source, rows.accepted, periods, self.as_of)
         self.covered.setdefault(source.record, []).append(cover)
-        self.gaps.append(find_gaps(source, read, periods))
         shown: dict[str, str] = {}
         for opened, one, period, counts in zip(
             found.opened, read, periods, rows.counts, strict=True
@@ -179,8 +180,7 @@ class _Loader:
         records: dict[str, pd.DataFrame] = {}
         parts: dict[tuple[str, str], pd.DataFrame] = {}
         for record, several in self.rows.items():
-            frames = [rows.accepted for rows in several]
-            frame = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
+            frame = stacked([rows.accepted for rows in several])
             records[record] = checked(record, in_order(record, frame, parts, several))
         everything = [rows for several in self.rows.values() for rows in several]
         names = pd.concat([rows.rejected_names for rows in everything], ignore_index=True)

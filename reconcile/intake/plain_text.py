@@ -247,11 +247,14 @@ class _Seen:
             at = block.rfind(mark)
             if at >= 0:
                 self.marks[mark] = self.size + at
-        self.feeds += block.count(b"\n")
+        across = self.before == b"\r" and block.startswith(b"\n")
+        self.both += across
         if self.marks[b"\r"] >= self.size:
+            self.feeds += block.count(b"\n")
             self.returns += block.count(b"\r")
             self.both += block.count(b"\r\n")
-        self.both += self.before == b"\r" and block.startswith(b"\n")
+        else:  # that there is one more is all that matters
+            self.feeds += across + (block.find(b"\n", across) >= 0)
         self.before = block[-1:]
         self.size += len(block)
 

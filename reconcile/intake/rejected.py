@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.intake.coded import Bools
+from reconcile.intake.coded import Bools, Coded
 from reconcile.intake.read import Read
 from reconcile.shop import Source
 
@@ -86,7 +87,7 @@ def originals(
             continue
         places = sorted(set(one.positions.values()))
         named = [one.header[place] for place in places]
-        texts = [_shown(one.table.columns[place].at(at)) for place in places]
+        texts = [_shown(one.table.columns[place].some(at)) for place in places]
         rows = pd.concat(texts, axis=1, keys=named)
         form = source.format
         out.append(
@@ -102,9 +103,10 @@ def originals(
     return out
 
 
-def _shown(texts: list[str]) -> pd.Series:
+def _shown(column: Coded) -> pd.Series:
     """Texts of cells; below a quote that is not closed other cells stand in one: not shown."""
-    return pd.Series(["" if "\n" in t or "\r" in t else t for t in texts], dtype="str")
+    broken = pc.match_substring_regex(column.texts, "[\r\n]")
+    return column.with_texts(pc.if_else(broken, "", column.texts)).series()
 
 
 def rejected_names(
@@ -112,6 +114,8 @@ def rejected_names(
     frame: pd.DataFrame,
     rejected: NDArray[np.bool_],
     parts: dict[str, pd.DataFrame],
+    file: NDArray[np.int64],
+    row: NDArray[np.int64],
 ) -> pd.DataFrame:
     """Every reference that a rejected row names: record, source, column, key, file, row.
 
@@ -128,8 +132,9 @@ def rejected_names(
             pieces.append(part[["key", "at"]].assign(column=name))
     named = pd.concat(pieces, ignore_index=True).astype({"column": "str", "key": "str"})
     named = named[named["key"] != ""].drop_duplicates(ignore_index=True)
-    place = frame[["file", "row"]].iloc[named.pop("at")].reset_index(drop=True)
-    return pd.concat([named, place], axis=1).assign(record=source.record, source=source.name)
+    places = named.pop("at").to_numpy(dtype=np.int64)
+    named = named.assign(file=file[places], row=row[places])
+    return named.assign(record=source.record, source=source.name)
 
 
 def rejected_keys(names: pd.DataFrame) -> pd.DataFrame:

@@ -30,7 +30,7 @@ class Told:
         at = np.flatnonzero(where)
         if len(at):
             part = pd.DataFrame({"at": at, "column": name, "why": why})
-            part["text"] = _HIDDEN if hide else column.at(at)
+            part["text"] = _HIDDEN if hide else column.some(at).series()
             self.parts.append(part)
 
     def frame(self) -> pd.DataFrame:

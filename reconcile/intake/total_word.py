@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from reconcile.intake.coded import Bools, bools, end_with
+from reconcile.intake.coded import Bools, bools, end_with, one_piece
 from reconcile.intake.words import folded, trade_words
 
 
@@ -33,5 +33,7 @@ def total_words(texts: pa.Array) -> Bools:
     if len(few):
         some = texts.take(pa.array(few))
         few = few[bools(pc.match_substring_regex(some, r"^\D+$"))]
-        out[few] = [total_word(text) for text in texts.take(pa.array(few)).to_pylist()]
+        some = one_piece(texts.take(pa.array(few))).dictionary_encode()
+        found = np.array([total_word(text) for text in some.dictionary.to_pylist()], dtype=bool)
+        out[few] = found[some.indices.to_numpy()]
     return out

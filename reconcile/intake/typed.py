@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from reconcile.intake import cells
 from reconcile.intake.amounts import in_minor, parse_amounts, sign_fits
-from reconcile.intake.coded import Bools, Coded, bools, holds
+from reconcile.intake.coded import Bools, Coded, bools, holds, with_gaps
 from reconcile.intake.countries import to_codes
 from reconcile.intake.damage import damaged
 from reconcile.intake.date_cells import CellKinds
@@ -27,6 +27,7 @@ from reconcile.intake.simple import NO_DATES, Ways, parse_simple
 from reconcile.intake.told import Told
 from reconcile.intake.total_word import total_words
 from reconcile.intake.whole_rows import faults_of_rows
+from reconcile.money import minor_digits
 from reconcile.records import RECORDS, Column
 from reconcile.references import clean, fold
 from reconcile.shop import Shop, Source
@@ -201,7 +202,7 @@ class _Reading:
             self.out[column.typed] = pd.Series(coded.take(values), copy=False)
         elif column.kind == "count":
             numbers = coded.take(np.asarray(parsed.values, dtype=np.int64))
-            self.out[column.typed] = _with_gaps(numbers, coded.take(~known))
+            self.out[column.typed] = with_gaps(numbers, coded.take(~known))
         elif column.kind == "flag":
             self.out[column.typed] = pd.Series(
                 coded.take(np.asarray(parsed.values, dtype=bool)), copy=False
@@ -225,7 +226,8 @@ class _Reading:
         else:
             values, gaps = np.zeros(self.count, dtype=np.int64), np.ones(self.count, dtype=bool)
         for code, rows in self._by_currency():
-            foreign = np.array([not sign_fits(str(sign), code) for sign in found.sign], dtype=bool)
+            strange = [sign for sign in set(found.sign) if not sign_fits(str(sign), code)]
+            foreign = np.isin(found.sign, strange) if strange else np.zeros(len(fine), dtype=bool)
             minor, odd = in_minor(column.kind, found, code)
             told = f"an amount in the currency of the row, {code}"
             self._in_rows(name, shown, coded, foreign & fine, rows, told)
@@ -236,15 +238,22 @@ class _Reading:
             else:
                 values[rows] = coded.take(minor)[rows]
                 gaps[rows] = coded.take(~fine | odd)[rows]
-        return _with_gaps(values, gaps if gaps.any() else np.broadcast_to(_NONE, self.count))
+        return with_gaps(values, gaps if gaps.any() else np.broadcast_to(_NONE, self.count))
 
     def _by_currency(self) -> Iterator[tuple[str, Bools | None]]:
-        """Each currency with its rows, None where all rows are in it."""
+        """Each currency with its rows, None where all rows are in it; "" for what is none."""
         if self.currency is None:
             return
         used = self.currency.distinct.unique().to_pylist()
-        for code in used:
-            yield code, None if len(used) == 1 else self.currency.where(code)
+        if len(used) == 1:
+            yield used[0], None
+            return
+        known = [code for code in used if minor_digits(code) is not None]
+        for code in known:
+            yield code, self.currency.where(code)
+        if len(known) < len(used):  # these rows are rejected for their currency
+            unknown = ~bools(pc.is_in(self.currency.texts, pa.array(known, pa.string())))
+            yield "", self.currency.take(unknown)
 
     def _in_rows(
         self, name: str, shown: Coded, coded: Coded, texts: Bools, rows: Bools | None, why: str
@@ -283,11 +292,6 @@ class _Reading:
         for column, rows, expected in faults_of_rows(self.reader.record.name, frame):
             shown = self.shown.get(column, Coded.constant("", self.count))
             self.rejects.rows(column, shown, rows, expected)
-
-
-def _with_gaps(values: NDArray[np.int64], gaps: Bools) -> pd.Series:
-    """Whole numbers as pandas holds them, without those in gaps."""
-    return pd.Series(pd.arrays.IntegerArray(values, gaps), copy=False)
 
 
 _NONE = np.False_
