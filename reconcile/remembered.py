@@ -81,8 +81,13 @@ def remember(
     log.check(history)
     before = night_before(history, day)
     needs = {name: rule.needs for name, rule in rules.items()}
-    known, links = contents_before(history, day), night.matched.links
-    rows = numbered(night.intake.records, night.intake.files, links, known, needs)
+    rows = numbered(
+        night.intake.records,
+        night.intake.files,
+        night.matched.links,
+        contents_before(history, day),
+        needs,
+    )
     all_of = carried(found, behind_open(found, night.tables, rows), before, rows, run, day)
     found = _decided(all_of.found, night, log, history)
     earlier = seen_earlier(history, found["id"][all_of.then < 0], day, before.night)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from reconcile.memory.digests import Ints, each_once
 from reconcile.memory.rows import FILES, Rows
@@ -17,13 +16,13 @@ _RECORD_OF = {"order_lines": "orders", "invoice_lines": "invoices"}
 
 @dataclass(frozen=True)
 class Behind:
-    """Digests of the rows behind exceptions: of each how many, then ``key, last, content`` of all.
+    """The rows behind exceptions: of each exception how many, and the rows of one after another.
 
-    ``digests``: one row of three whole numbers for each row, those of one exception together.
+    ``rows``: ``key`` and ``last`` of each row, as ``Rows`` has them.
     """
 
     count: Ints
-    digests: NDArray[np.int64]
+    rows: pd.DataFrame
 
     def of(self, exceptions: Ints) -> tuple[Behind, Ints]:
         """Those of some exceptions, and for each row the place of its exception in them."""
@@ -31,17 +30,16 @@ class Behind:
         owner = np.repeat(np.arange(len(exceptions)), count)
         within = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
         first = np.cumsum(self.count) - self.count
-        return Behind(count, self.digests[first[exceptions][owner] + within]), owner
+        rows = self.rows.take(first[exceptions][owner] + within)
+        return Behind(count, rows.reset_index(drop=True)), owner
 
     def with_more(self, other: Behind) -> Behind:
         """These exceptions and then others."""
-        return Behind(
-            np.concatenate([self.count, other.count]),
-            np.concatenate([self.digests, other.digests]),
-        )
+        count = np.concatenate([self.count, other.count])
+        return Behind(count, pd.concat([self.rows, other.rows], ignore_index=True))
 
 
-NONE_BEHIND = Behind(np.empty(0, np.int64), np.empty((0, 3), np.int64))
+NONE_BEHIND = Behind(np.empty(0, np.int64), pd.DataFrame({"key": [], "last": []}, dtype=np.int64))
 
 
 def behind_open(found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], rows: Rows) -> Behind:
@@ -52,10 +50,10 @@ def behind_open(found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], rows: R
     """
     found = found.reset_index(drop=True)
     owner, row = _rows_behind(found[found["verdict"] == "open"], tables, rows)
-    ordered = np.lexsort((rows.key[row], owner))
-    owner, row = owner[ordered], row[ordered]
-    digests = np.column_stack([rows.key[row], rows.last[row], rows.content[row]])
-    return Behind(np.bincount(owner, minlength=len(found)).astype(np.int64), digests)
+    # By key, so that their order in the files does not matter
+    row = row[np.lexsort((rows.key[row], owner))]
+    count = np.asarray(np.bincount(owner, minlength=len(found)), dtype=np.int64)
+    return Behind(count, pd.DataFrame({"key": rows.key[row], "last": rows.last[row]}))
 
 
 def _rows_behind(

@@ -120,10 +120,9 @@ def as_told_first(found: pd.DataFrame) -> pd.DataFrame:
 
 
 def _held(behind: Behind, exceptions: Ints) -> pd.DataFrame:
-    """The rows behind exceptions: ``at`` (the exception's place here), ``key, last, content``."""
+    """The rows behind exceptions: ``at`` (the exception's place here), ``key``, ``last``."""
     mine, owner = behind.of(exceptions)
-    columns = dict(zip(("key", "last", "content"), mine.digests.T, strict=True))
-    return pd.DataFrame({"at": owner, **columns})
+    return mine.rows.assign(at=owner)
 
 
 def _there(held: pd.DataFrame, rows: Rows) -> np.ndarray:

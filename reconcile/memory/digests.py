@@ -1,7 +1,7 @@
 """Digests of cells and rows by column: 64 bits, the same on every machine and every run.
 
-They tell rows apart, and keep nobody from making two that are alike: of a million rows two differ
-and have one digest about once in thirty million shops (2^-25).
+They tell rows apart that nobody has made alike on purpose: among a million different rows two have
+the same digest in about one of thirty million shops (n²/2 pairs, 2^64 digests).
 """
 
 from __future__ import annotations
@@ -73,8 +73,10 @@ def places_in(ordered: Ints, values: Ints) -> Ints:
     """Where each value stands in a sorted array, -1 where it does not."""
     if not len(ordered):
         return np.full(len(values), -1, dtype=np.int64)
-    at = np.minimum(np.searchsorted(ordered, values), len(ordered) - 1)
-    return np.where(ordered[at] == values, at, -1)
+    at = np.searchsorted(ordered, values)
+    np.minimum(at, len(ordered) - 1, out=at)
+    at[ordered[at] != values] = -1
+    return at
 
 
 def _digest_cells(values: pd.Series) -> tuple[_Words, NDArray[np.bool_]]:

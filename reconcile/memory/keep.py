@@ -41,10 +41,11 @@ def keep_night(
     put_numbers(history, night, "contents", contents)
     put_table(history, night, "files", files[_OF_FILES].sort_values(_OF_FILES))
     found = as_told_first(tonight.found)
-    for part, names in (("ids", ("id",)), ("about", ABOUT), ("told", TOLD), ("states", STATES)):
+    for part, names in (("ids", ("id",)), ("about", ABOUT), ("told", TOLD)):
         put_table(history, night, part, found[[*names]])
-    put_numbers(history, night, "behind", tonight.behind.count)
-    put_numbers(history, night, "digests", tonight.behind.digests.ravel())
+    states = found[[*STATES]].assign(rows_behind=tonight.behind.count)
+    put_table(history, night, "states", states)
+    put_table(history, night, "behind", tonight.behind.rows)
     cleared = tonight.cleared[["id", "reason", "evidence_of"]]
     put_table(history, night, "cleared", cleared)
     items = tonight.open_items[[*OF_ITEMS]].astype(object).itertuples(index=False)

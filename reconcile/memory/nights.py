@@ -20,8 +20,7 @@ from reconcile.memory.schema import damaged, legible
 from reconcile.memory.stored import ABOUT, STATES, TOLD, arrow_of, numbers_of, part_of, table_of
 
 OF_ITEMS = ("class", "currency", "count", "amount_minor")
-_PARTS = ("ids", "about", "told", "states", "behind", "digests", "contents")
-_WIDTH = 3  # whole numbers that are kept of a row: key, last of its whole, content
+_PARTS = ("ids", "about", "told", "states", "behind", "contents")
 
 
 @dataclass(frozen=True)
@@ -94,14 +93,14 @@ def night_before(history: sqlite3.Connection, day: date) -> Before:
         raise damaged(f"the night of {night} is not as it was kept")
     parts = {part: part_of(history, night, part) for part in _PARTS}
     items = history.execute(_ITEMS, (night,)).fetchall()
+    states = table_of(parts["states"])
+    count = states.pop("rows_behind")
     return Before(
         night=date.fromisoformat(night),
         run=Run(*found[1:5]),
         ids=table_of(parts["ids"])["id"],
-        states=_typed(table_of(parts["states"])),
-        behind=Behind(
-            numbers_of(parts["behind"]), numbers_of(parts["digests"]).reshape(-1, _WIDTH)
-        ),
+        states=_typed(states),
+        behind=Behind(count.to_numpy(np.int64), table_of(parts["behind"]).astype(np.int64)),
         open_items=_items(items),
         texts=parts,
     )
@@ -141,7 +140,7 @@ def contents_before(history: sqlite3.Connection, day: date) -> Ints:
 @legible()
 def seen(history: sqlite3.Connection, nights: Sequence[str], ids: pd.Series) -> pd.DataFrame:
     """Exceptions as nights saw them: ``night, id`` and ``STATES``; those that one had."""
-    wanted = pa.array(ids, pa.large_string())
+    wanted = pa.array(ids.tolist(), pa.large_string())
     pieces = []
     for night in nights:
         there = arrow_of(part_of(history, night, "ids")).column("id")

@@ -14,7 +14,9 @@ import pyarrow.compute as pc
 
 from reconcile.memory.nights import nights_kept, seen
 from reconcile.memory.schema import legible
-from reconcile.memory.stored import ABOUT, arrow_of, part_of, table_of
+from reconcile.memory.stored import arrow_of, part_of
+
+_OF_KNOWN = ["id", "rule", "order_ref", "order_key", "supplier", "document"]
 
 
 @dataclass(frozen=True)
@@ -56,19 +58,20 @@ def known_exceptions(
     """
     wanted = pa.array(sorted(ids), pa.large_string())
     orders = pa.array(sorted(set(order_keys) - {""}), pa.large_string())
-    found: dict[str, Known] = {}
+    found: list[Known] = []
+    told = pa.array([], pa.large_string())  # the ids of those
     for night in reversed(nights_kept(history)):
         about = arrow_of(part_of(history, night, "about"))
-        there = arrow_of(part_of(history, night, "ids")).column("id")
+        ids = arrow_of(part_of(history, night, "ids"))["id"]
         mine = pc.or_(
-            pc.or_(pc.is_in(there, wanted), pc.is_in(about.column("order_key"), orders)),
-            pc.not_equal(about.column("document"), ""),
+            pc.or_(pc.is_in(ids, wanted), pc.is_in(about["order_key"], orders)),
+            pc.not_equal(about["document"], ""),
         )
-        mine = pc.and_not(mine, pc.is_in(there, pa.array(list(found), pa.large_string())))
-        rows = table_of(about.append_column("id", there).filter(mine))
-        names = ["id", *(name for name in ABOUT if name != "sku")]
-        found |= {row[0]: Known(*row) for row in rows[names].itertuples(index=False, name=None)}
-    return [found[each] for each in sorted(found)]
+        mine = pc.and_not(mine, pc.is_in(ids, told))
+        rows = about.append_column("id", ids).select(_OF_KNOWN).filter(mine)
+        found += [Known(**row) for row in rows.to_pylist()]
+        told = pa.concat_arrays([told, *rows["id"].chunks])
+    return sorted(found, key=lambda one: one.id)
 
 
 def moves_of(history: sqlite3.Connection, known: Sequence[Known], day: date) -> list[Move]:
@@ -92,7 +95,7 @@ def _cleared(
     history: sqlite3.Connection, nights: Sequence[str], ids: pd.Series
 ) -> dict[tuple[str, str], str]:
     """By id and night what cleared an exception."""
-    wanted = pa.array(ids, pa.large_string())
+    wanted = pa.array(ids.tolist(), pa.large_string())
     out = {}
     for night in nights:
         part = arrow_of(part_of(history, night, "cleared"))

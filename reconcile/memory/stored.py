@@ -5,8 +5,8 @@ digest any more. The parts of a night:
 
 - ``ids`` of its exceptions; ``about`` what they are about, ``told`` the texts that a person sees,
   and ``states`` what every night may change, each with one row per exception in the same order;
-- ``behind``: of each exception how many rows stand behind it, and ``digests`` of these rows, three
-  whole numbers for each in one column;
+- ``behind``: digests of the rows behind the exceptions, those of one after those of another;
+  ``rows_behind`` in ``states`` counts them;
 - ``cleared``: exceptions of the night before that are no more;
 - ``contents``: digests of everything that its files say and no earlier night's did;
 - ``files``: what was read.

@@ -86,9 +86,12 @@ def _keep(shop: Path, night: Night, known: Remembered, at: int, day: date) -> No
         str(day - timedelta(days=int(days))) for days in (at + np.arange(len(found))) % _LIFE
     ]
     found["change"] = pd.Series(np.where(young, "new", "same"), index=found.index).astype("str")
-    digests = known.compared.behind.digests.copy()
-    digests[:, 2] = np.repeat(life, known.compared.behind.count)
-    behind = Behind(known.compared.behind.count, digests)
+    # Every exception is about another order
+    for name in ("order_ref", "order_key", "explanation", "evidence"):
+        found[name] = found[name] + " " + pd.Series(life, index=found.index).astype("str")
+    held = known.compared.behind
+    last = held.rows["last"] + np.repeat(life, held.count)
+    behind = Behind(held.count, held.rows.assign(last=last))
     contents = chance.integers(
         -(2**62), 2**62, _NEW_ROWS if at else len(known.compared.new_contents)
     )

@@ -16,7 +16,6 @@ _QUERIES = {
     "logged": "SELECT * FROM logged",
 }
 ALONE = pa.ipc.IpcReadOptions(use_threads=False)
-_NUMBERS = ("behind", "digests", "contents")
 _PARTS = (
     "SELECT p.night, p.part, s.bytes FROM parts p JOIN stored s ON s.digest = p.digest "
     "ORDER BY p.night, p.part"
@@ -40,25 +39,23 @@ def tables(folder: Path, *, leave: tuple[str, ...] = ()) -> dict[str, Table]:
 
 
 def _add(out: dict[str, Table], night: str, parts: dict[str, bytes]) -> None:
-    numbers = {name: memoryview(parts[name]).cast("q").tolist() for name in _NUMBERS}
+    contents = memoryview(parts.pop("contents")).cast("q").tolist()
     texts = {
         name: [
             tuple(row.values())
             for row in pa.ipc.open_stream(data, options=ALONE).read_all().to_pylist()
         ]
         for name, data in parts.items()
-        if name not in _NUMBERS
     }
     end = 0
-    for id_, about, told, state, count in zip(
+    for id_, about, told, (*state, count) in zip(
         *(texts[name] for name in ("ids", "about", "told", "states")),
-        numbers["behind"],
         strict=True,
     ):
-        begin, end = end, end + 3 * count
+        begin, end = end, end + count
         out["exceptions"].append((night, *id_, *about, *told))
-        out["seen"].append((night, *id_, *state, *numbers["digests"][begin:end]))
-    assert end == len(numbers["digests"])
-    out["contents"].append((night, *numbers["contents"]))
+        out["seen"].append((night, *id_, *state, *texts["behind"][begin:end]))
+    assert end == len(texts["behind"])
+    out["contents"].append((night, *contents))
     out["files"] += [(night, *row) for row in texts["files"]]
     out["cleared"] += [(night, *row) for row in texts["cleared"]]

@@ -108,7 +108,7 @@ def test_a_night_on_which_nothing_changes_adds_no_part(shop: Path) -> None:
         with closing(sqlite3.connect(shop / HISTORY_FILE)) as history:
             counts.append(history.execute("SELECT count(*) FROM stored").fetchone()[0])
     assert counts[1] == counts[2]
-    assert len(tables(shop)["nights"]) * 8 > counts[2]
+    assert len(tables(shop)["nights"]) * 7 > counts[2]
 
 
 def test_parts_of_a_night_that_was_replaced_are_not_kept(shop: Path) -> None:
@@ -180,9 +180,10 @@ def test_the_history_holds_no_customer(shop: Path) -> None:
         columns = {
             part: set(pa.ipc.open_stream(data).schema.names)
             for part, data in parts
-            if part not in ("behind", "digests", "contents")  # whole numbers
+            if part != "contents"  # whole numbers
         }
-    assert columns.keys() == {"ids", "about", "told", "states", "cleared", "files"}
+    assert columns.keys() == {"ids", "about", "told", "states", "behind", "cleared", "files"}
+    assert columns["behind"] == {"key", "last"}
     assert columns["about"] == {
         "rule", "order_ref", "order_key", "sku", "supplier", "document"
     }  # fmt: skip
