@@ -13,6 +13,7 @@ from tempfile import TemporaryDirectory, mkdtemp
 import numpy as np
 import pandas as pd
 
+from reconcile.allocator import give_back
 from reconcile.checks.catalogue import Rule
 from reconcile.checks.evidence import Places
 from reconcile.checks.exceptions import find_exceptions
@@ -146,6 +147,7 @@ def check(
     )
     with clock.stage("checking", len(matched.lines)):
         tables, found = _exceptions(rules, intake, matched, setting)
+        give_back()
     return Night(shop, as_of, intake, matched, tables, found, setting, kept)
 
 
@@ -160,6 +162,7 @@ def _check_in_portions(
     with clock.stage("portions", rows):
         # Handed over whole: what is still held here would stay in memory.
         found = check_in_portions(read.pop(), terms, room.portions(rows), folder)
+        give_back()
     intake, matched, tables, exceptions = found
     return Night(shop, as_of, intake, matched, tables, exceptions, terms.setting)
 

@@ -9,9 +9,9 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from reconcile.allocator import give_back, share_one
 from reconcile.dates import as_day
 from reconcile.errors import Problem, RefusedError
-from reconcile.intake.allocator import give_back, share_one
 from reconcile.intake.coded import Coded
 from reconcile.intake.columns import stacked
 from reconcile.intake.cover import covered_to, find_gaps

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from reconcile.allocator import give_back
 from reconcile.checks.catalogue import Rule
 from reconcile.checks.evidence import Places
 from reconcile.checks.exceptions import find_exceptions, in_order
@@ -22,7 +23,6 @@ from reconcile.matching.match import Matched, match
 from reconcile.matching.shared import Scouted, scouted, shared_groups
 from reconcile.matching.thinned import thinned
 from reconcile.matching.union import SMALL, Union, moved_on
-from reconcile.portions.given_back import give_back
 from reconcile.portions.portion import Bools, Ints, Portion, hand_out, joined, size_of
 from reconcile.portions.shelf import Shelf
 from reconcile.shop import Shop
