@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 import sys
 from datetime import date, datetime
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from reconcile import __version__
-from reconcile.cli_options import as_of_option, day, memory_option
+from reconcile.cli_options import as_of_option, day, memory_option, user
 from reconcile.cli_options import month as month_text
 from reconcile.cli_setup import intake, rules
 from reconcile.errors import ReconcileError, RefusedError
@@ -206,7 +205,7 @@ def decide(
     if len(words) not in (1, 2):
         raise click.UsageError("Give the id of one exception, after the shop folder if any.")
     shop = Path(words[0] if len(words) > 1 else ".")
-    who = decided_by if decided_by is not None else _user()
+    who = decided_by if decided_by is not None else user()
     click.echo(decide_on(shop, words[-1], today, reason, until, who))
 
 
@@ -264,13 +263,6 @@ def trace(words: tuple[str, ...], as_of: date | None, *, as_json: bool) -> None:
     )
     if not found.found:
         raise SystemExit(_REFUSED)
-
-
-def _user() -> str:
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError, ImportError):  # as the versions of Python say it
-        raise click.UsageError("Your user has no name here; say who decides with --by.") from None
 
 
 def main() -> NoReturn:

@@ -1,7 +1,8 @@
-"""Dates as options take them, and the day to look from, which several commands share."""
+"""Dates and amounts as options take them, and the options that several commands share."""
 
 from __future__ import annotations
 
+import getpass
 import re
 from datetime import date
 from decimal import Decimal
@@ -29,6 +30,14 @@ def _written(text: str, whole: str, example: str) -> date:
     if found is None or str(found) != whole:
         raise click.BadParameter(f"{text!r} is not a date written like {example}.")
     return found
+
+
+def user() -> str:
+    """The name of whoever runs the command; a usage error where there is none."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):  # as the versions of Python say it
+        raise click.UsageError("Your user has no name here; say who decides with --by.") from None
 
 
 _UNITS = {"MB": 10**6, "MIB": 2**20, "GB": 10**9, "GIB": 2**30}

@@ -11,6 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 import reconcile
+from reconcile.allocator import give_back
 from reconcile.checks.catalogue import Rule, Setting, configured, load_catalogue
 from reconcile.checks.exceptions import in_order
 from reconcile.errors import RefusedError
@@ -80,6 +81,7 @@ def run_nightly(
         night = check(shop, rules, day, clock, room=room)
         with clock.stage("comparing"):
             known = remember(night, rules, nights.connection if nights else None)
+            give_back()
         contents = _contents(night, rules, known, clock.seconds)
 
         def keep(digest: str) -> None:

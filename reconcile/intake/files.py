@@ -119,7 +119,7 @@ def read_content(folder: Path, path: Path) -> Content:
         _hold_to_text(name, text.head)
         _hold_to_name(name, ending, "text")
         return Content(name, _BESIDE.submit(text.sha256), "text", text)
-    digest = _BESIDE.submit(_sha256, data)
+    digest = _BESIDE.submit(lambda found: hashlib.sha256(found).hexdigest(), data)
     if data.startswith(GZIP):
         _hold_to_name(name, ending, "gzip")
         data = inflate(name, data)
@@ -146,13 +146,8 @@ def _large_text(name: str, path: Path) -> FileText | None:
     with path.open("rb") as file:
         head = file.read(HEAD)
     other = head.startswith((GZIP, _ZIP)) or is_statement(head) or wide_encoding(head)
-    if other or not head.removeprefix(b"\xef\xbb\xbf").strip():
-        return None
-    return text_in_file(path, name)
-
-
-def _sha256(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()
+    empty = not head.removeprefix(b"\xef\xbb\xbf").strip()
+    return None if other or empty else text_in_file(path, name)
 
 
 def _refuse(place: str, what: str, mend: str) -> RefusedError:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import glob
 from collections import Counter
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -32,18 +33,32 @@ def open_all(shop: Shop) -> tuple[list[Found], list[Problem]]:
     problems: list[Problem] = []
     files = Files(shop.folder)
     suppliers = supplier_names(shop)
-    found = []
     listed = [_paths(shop.folder, source) for source in shop.sources]
     wanted = Counter(path for paths, _ in listed for path in paths)
-    for source, (paths, missing) in zip(shop.sources, listed, strict=True):
-        problems += missing
+    lasting = []
+    for paths, _ in listed:
         wanted.subtract(paths)
-        several = [_open(source, files, path, problems, last=not wanted[path]) for path in paths]
+        lasting.append([not wanted[path] for path in paths])
+
+    def open_source(at: int) -> tuple[Found, list[Problem]]:
+        source, (paths, missing) = shop.sources[at], listed[at]
+        wrong = list(missing)
+        several = [
+            _open(source, files, path, wrong, last=last)
+            for path, last in zip(paths, lasting[at], strict=True)
+        ]
         one = Found(source, [opened for opened in several if opened is not None])
         one.opened = [without_persons(o, source.record, suppliers) for o in one.opened]
         one.forms, unclear = find_forms(source, [table_of(opened) for opened in one.opened])
-        problems += [*unclear, *_constants(shop, source)]
-        found.append(one)
+        return one, [*wrong, *unclear, *_constants(shop, source)]
+
+    # Two files are cut up at a time; one that several sources read is read once, one after another.
+    every = [path for paths, _ in listed for path in paths]
+    with ThreadPoolExecutor(max_workers=2 if len(set(every)) == len(every) else 1) as threads:
+        opened = list(threads.map(open_source, range(len(shop.sources))))
+    found = [one for one, _ in opened]
+    for _, wrong in opened:
+        problems += wrong
     return found, [*problems, *_unread_sheets(found), *_twice(found)]
 
 

@@ -116,6 +116,7 @@ def numbered(
             pieces.append(_of_record(name, frame))
             frames[name] = frame[["file", "row"]]  # of what may be on disk no more is held
             begin[name], size = size, size + len(frame)
+        del frame
     key, whole, last, content = (np.concatenate(each) for each in zip(*pieces, strict=True))
     del pieces
     shared = _shared(records)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
 from typing import BinaryIO
@@ -34,6 +35,21 @@ def write_outputs(contents: Contents, out: Path, keep: Callable[[str], None] | N
 
 
 def _fill(contents: Contents, keep: Callable[[str], None] | None, folder: Path) -> None:
+    # The workbook takes as long as everything else: it is made meanwhile.
+    with ThreadPoolExecutor(max_workers=1) as aside:
+        book = aside.submit(workbook, contents)
+        _lists(contents, folder)
+        _write(folder / "report.xlsx", partial(_put, book.result()))
+    for name, text in (("summary.json", summary_json(contents)), ("run.log", _log(contents))):
+        _write(folder / name, partial(_put, text.encode()))
+    if keep is not None:
+        sync_folder(folder)
+        sync_folder(folder.parent)
+        keep(digest_of(folder))
+
+
+def _lists(contents: Contents, folder: Path) -> None:
+    """Everything but the workbook and what is said of the run."""
     tables = csv_tables(contents)
     if any(path.startswith("lists/") for path in tables):
         (folder / "lists").mkdir()
@@ -49,16 +65,6 @@ def _fill(contents: Contents, keep: Callable[[str], None] | None, folder: Path) 
         (folder / "rejected").mkdir()
     for one in contents.rejected_files:
         _write(folder / "rejected" / one.name, partial(_put, rejected_bytes(one)))
-    for name, data in (
-        ("report.xlsx", workbook(contents)),
-        ("summary.json", summary_json(contents).encode()),
-        ("run.log", _log(contents).encode()),
-    ):
-        _write(folder / name, partial(_put, data))
-    if keep is not None:
-        sync_folder(folder)
-        sync_folder(folder.parent)
-        keep(digest_of(folder))
 
 
 def _write(path: Path, put: Callable[[BinaryIO], None]) -> None:
