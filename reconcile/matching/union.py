@@ -141,12 +141,17 @@ def moved_on(numbers: pd.Series, start: int) -> Ints:
 def _row_numbers(name: str, frame: pd.DataFrame, rows: Mapping[str, Ints]) -> Ints:
     row = frame["row_id"].to_numpy(np.int64)
     if "record" not in frame:
-        return np.asarray(rows[_RECORD.get(name, name)][row])
+        return _whole_rows(rows, _RECORD.get(name, name))[row]
     out, record = row.copy(), frame["record"].to_numpy()
     for each in pd.unique(record):
         mine = record == each
-        out[mine] = rows[str(each)][row[mine]]
+        out[mine] = _whole_rows(rows, str(each))[row[mine]]
     return out
+
+
+def _whole_rows(rows: Mapping[str, Ints], record: str) -> Ints:
+    """The numbers that rows have in the whole record; none where no source brings it."""
+    return rows.get(record, np.zeros(0, dtype=np.int64))
 
 
 def _stacked(frames: Sequence[pd.DataFrame], *, keep: bool = False) -> pd.DataFrame:
