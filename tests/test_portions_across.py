@@ -83,7 +83,13 @@ CASES: dict[str, tuple[Records, str]] = {
         "small-differences-add-up",
     ),
 }
-SMALL = '[tolerance]\nabsolute = "0.05"\npercent = "1"\n[rules.small-differences-add-up]\nlimit = 0\n'
+SMALL = """
+[tolerance]
+absolute = "0.05"
+percent = "1"
+[rules.small-differences-add-up]
+limit = 0
+"""
 
 
 @pytest.mark.no_cover

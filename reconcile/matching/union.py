@@ -141,7 +141,7 @@ def moved_on(numbers: pd.Series, start: int) -> Ints:
 def _row_numbers(name: str, frame: pd.DataFrame, rows: Mapping[str, Ints]) -> Ints:
     row = frame["row_id"].to_numpy(np.int64)
     if "record" not in frame:
-        return _whole_rows(rows, _RECORD.get(name, name))[row]
+        return np.asarray(_whole_rows(rows, _RECORD.get(name, name))[row])
     out, record = row.copy(), frame["record"].to_numpy()
     for each in pd.unique(record):
         mine = record == each
