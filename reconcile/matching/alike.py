@@ -22,8 +22,27 @@ def groups_alike(key: Ints, texts: pd.Series, decided: Bools) -> Ints:
     bare = pd.Series([_bare(text) for text in distinct], index=distinct.to_numpy(), dtype="str")
     rows = pd.DataFrame({"key": key, "bare": texts.map(bare).astype("str"), "row": np.arange(size)})
     seeds = rows[~decided]
-    pairs = pd.concat([_pairs(seeds, rows), _pairs(rows, seeds)], ignore_index=True)
+    near = _near(rows[decided], seeds)
+    pairs = pd.concat([_pairs(seeds, rows), _pairs(near, seeds)], ignore_index=True)
     return connected(size, pairs["row"].to_numpy(np.int64), pairs["other"].to_numpy(np.int64))
+
+
+def _near(rows: pd.DataFrame, seeds: pd.DataFrame) -> pd.DataFrame:
+    """Rows that one change may bring to a seed: of its letters, or with one letter at the end.
+
+    Most have neither, and need no look at each of their forms.
+    """
+    [mine, theirs] = (
+        frame[["key"]].assign(letters=["".join(sorted(text)) for text in frame["bare"]])
+        for frame in (rows, seeds)
+    )
+    swapped = mine.merge(
+        theirs.drop_duplicates(), on=["key", "letters"], how="left", indicator=True
+    )
+    longer = rows[["key"]].assign(bare=rows["bare"].str[:-1])
+    added = longer.merge(seeds[["key", "bare"]].drop_duplicates(), how="left", indicator=True)
+    use = (swapped["_merge"] == "both") | (added["_merge"] == "both")
+    return rows[use.to_numpy()]
 
 
 def _pairs(mine: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
