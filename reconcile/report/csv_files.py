@@ -8,6 +8,7 @@ file; a spreadsheet that opens it as numbers would still round them, and the wor
 from __future__ import annotations
 
 import io
+from collections.abc import Iterator
 from typing import BinaryIO
 
 import pandas as pd
@@ -48,30 +49,36 @@ _NUMBERS = frozenset({"age_days", "ordered", "live", "billed", "shipped", "row"}
 _RENAMED = {"what": "title"}
 
 
-def csv_tables(contents: Contents) -> dict[str, pa.Table]:
-    """Each CSV file by its path in the report folder; lists and rejected rows only with rows."""
+def csv_tables(contents: Contents) -> Iterator[tuple[str, pa.Table]]:
+    """Each CSV file, one after another, with its path in the report folder.
+
+    Exceptions and order lines always, lists and rejected rows only where they have rows.
+    """
     home = contents.home_currency
     exceptions = contents.exceptions
-    tables = {
-        "exceptions.csv": _table(exceptions, _EXCEPTION_COLUMNS, home),
-        "order_lines.csv": _table(contents.order_lines, _LINE_COLUMNS, home),
-    }
+    yield "exceptions.csv", _table(exceptions, _EXCEPTION_COLUMNS, home)
+    yield "order_lines.csv", _table(contents.order_lines, _LINE_COLUMNS, home)
+    rejected = _table(contents.rejected, _REJECTED_COLUMNS, home)
+    for path, table in (*_list_tables(contents), ("rejected_rows.csv", rejected)):
+        if table.num_rows:
+            yield path, table
+
+
+def _list_tables(contents: Contents) -> Iterator[tuple[str, pa.Table]]:
+    exceptions, home = contents.exceptions, contents.home_currency
     is_open = exceptions["verdict"] == "open"
     for name in LISTS:
         path = f"lists/{name}.csv"
         if name == "pay":
-            tables[path] = _table(contents.pay, _PAY_COLUMNS, home)
+            yield path, _table(contents.pay, _PAY_COLUMNS, home)
         elif name == "post":
             named = contents.post_columns or {name: name for name in _POST_COLUMNS}
             table = _table(contents.post, tuple(named), home)
-            tables[path] = table.rename_columns(list(named.values()))
+            yield path, table.rename_columns(list(named.values()))
         else:
             chosen = is_open & (exceptions["list"] == name)
             rows = exceptions.loc[chosen, [_source(column) for column in _ACTION_COLUMNS]]
-            tables[path] = _table(rows, _ACTION_COLUMNS, home)
-    tables["rejected_rows.csv"] = _table(contents.rejected, _REJECTED_COLUMNS, home)
-    always = ("exceptions.csv", "order_lines.csv")
-    return {path: table for path, table in tables.items() if path in always or table.num_rows}
+            yield path, _table(rows, _ACTION_COLUMNS, home)
 
 
 def _table(frame: pd.DataFrame, names: tuple[str, ...], home: str) -> pa.Table:

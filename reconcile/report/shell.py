@@ -11,6 +11,7 @@ from datetime import date, datetime, time
 from xml.etree.ElementTree import canonicalize
 
 from openpyxl import Workbook
+from openpyxl.writer.excel import ExcelWriter
 
 from reconcile.report.cells import MOST_LINKS, one_text
 
@@ -47,7 +48,9 @@ def as_bytes(book: Workbook, rest: Sequence[Rest], shop: str, day: date) -> byte
     book.properties.title = one_text(f"{shop}, {day}")
     book.properties.created = datetime.combine(day, time())
     shell = io.BytesIO()
-    book.save(shell)
+    # As book.save() does, which leaves the archive open where a disk is full.
+    with zipfile.ZipFile(shell, "w", zipfile.ZIP_DEFLATED) as archive:
+        ExcelWriter(book, archive).write_data()
     return _filled(shell, rest, day)
 
 

@@ -50,17 +50,14 @@ def _fill(contents: Contents, keep: Callable[[str], None] | None, folder: Path) 
 
 def _lists(contents: Contents, folder: Path) -> None:
     """Everything but the workbook and what is said of the run."""
-    tables = csv_tables(contents)
-    if any(path.startswith("lists/") for path in tables):
-        (folder / "lists").mkdir()
+    for path, table in csv_tables(contents):
+        (folder / path).parent.mkdir(exist_ok=True)
+        _write(folder / path, partial(write_csv, table))
     messages = supplier_messages(contents)
     if messages:
-        (folder / "lists").mkdir(exist_ok=True)
-        (folder / MESSAGES).mkdir()
+        (folder / MESSAGES).mkdir(parents=True)
     for name, text in messages.items():
         _write(folder / MESSAGES / name, partial(_put, text.encode()))
-    for path, table in tables.items():
-        _write(folder / path, partial(write_csv, table))
     if contents.rejected_files:
         (folder / "rejected").mkdir()
     for one in contents.rejected_files:
