@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
 import pandas as pd
 
 from reconcile.intake.coded import Bools
@@ -27,6 +28,8 @@ def picked(frame: pd.DataFrame, keep: Bools) -> pd.DataFrame:
     """Some of the rows; unless they are all, the frame is left without its columns."""
     if keep.all():
         return frame
-    names = [str(name) for name in frame]
-    columns = {name: frame.pop(name)[keep].reset_index(drop=True) for name in names}
-    return pd.DataFrame(columns, index=pd.RangeIndex(int(keep.sum())), copy=False)
+    rows, names = np.flatnonzero(keep), [str(name) for name in frame]
+    # Taken and not filtered: texts of which nothing is left must still be of one piece, or pandas
+    # cannot merge them (3.1).
+    columns = {name: frame.pop(name).take(rows).reset_index(drop=True) for name in names}
+    return pd.DataFrame(columns, index=pd.RangeIndex(len(rows)), copy=False)

@@ -119,15 +119,17 @@ def _each_checked(
 ) -> Iterator[tuple[Mapping[str, Ints], Checked]]:
     """Each portion without the groups that look at others, and those as one at the end."""
     others: list[Portion] = []
+    empty = True
     for at in range(len(portions)):
         alone = _alone(portions[at], shared, others)
         if alone.has_rows:
+            empty = False
             yield alone.rows, check_portion(alone, terms)
         del alone
         give_back()
     last = joined(others)
     others.clear()
-    if last.has_rows:
+    if last.has_rows or empty:  # a shop without a row has its proofs too
         yield last.rows, check_portion(last, terms)
 
 

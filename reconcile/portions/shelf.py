@@ -69,7 +69,8 @@ class Shelf(Mapping[str, pd.DataFrame]):
             )
             for number, mine_of in enumerate(rows)
         ]
-        return Parted([(at, one) for at, one in enumerate(kept) if one.has_rows], self._folder)
+        filled = [(at, one) for at, one in enumerate(kept) if one.has_rows]
+        return Parted(filled or [(0, kept[0])], self._folder)
 
 
 class Parted(Sequence[Portion]):
@@ -80,7 +81,7 @@ class Parted(Sequence[Portion]):
         self._kept, self._folder = kept, folder
 
     def __len__(self) -> int:
-        """How many portions have any row."""
+        """How many portions have any row; one where there is no row at all."""
         return len(self._kept)
 
     def __getitem__(self, at: int) -> Portion:  # type: ignore[override]  # no slices
@@ -111,4 +112,6 @@ def _load(path: Path, wanted: Sequence[str] | None = None) -> pd.DataFrame:
             have = set(pa.ipc.open_file(file).schema.names)
         wanted = [name for name in wanted if name in have]
     frame: pd.DataFrame = pyarrow.feather.read_feather(path, columns=wanted, memory_map=False)
-    return frame
+    # Texts of no rows come without any piece, which pandas cannot merge (3.1).
+    empty = {str(name): pd.Series([], dtype=frame[name].dtype) for name in frame}
+    return frame if len(frame) else pd.DataFrame(empty)
