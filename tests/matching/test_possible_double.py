@@ -7,6 +7,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from reconcile.matching.alike import groups_alike
 from tests.matching.said import exceptions, said
@@ -200,3 +202,36 @@ def test_groups_are_joined_step_by_step() -> None:
     key = np.array([0, 0, 0, 0, 0, 1])
     decided = np.array([False, False, False, True, False, False])
     assert groups_alike(key, texts, decided).tolist() == [0, 0, 0, 0, 1, 2]
+
+
+def _bare(text: str) -> str:
+    return "".join(letter for letter in text.casefold() if letter.isalnum() or letter == ";")
+
+
+def _one_change(one: str, other: str) -> bool:
+    """Whether a text is another, or becomes it by one slip; said anew, pair by pair."""
+    if ";" in one or one == other:
+        return one == other
+    swaps = {one[:at] + one[at + 1] + one[at] + one[at + 2 :] for at in range(len(one) - 1)}
+    added = len(one) > 1 and one[-1].isalpha() and one[-2].isdigit() and one[:-1] == other
+    return other in swaps or added
+
+
+_TEXTS = st.text(alphabet="12aB;-", max_size=5)
+
+
+@given(st.lists(st.tuples(st.integers(0, 1), _TEXTS, st.booleans()), min_size=1, max_size=12))
+def test_any_references_are_brought_together_as_pair_by_pair(
+    rows: list[tuple[int, str, bool]],
+) -> None:
+    label = list(range(len(rows)))
+    for _ in rows:
+        for here, (key, text, decided) in enumerate(rows):
+            for there, (other_key, other, other_decided) in enumerate(rows):
+                one, two = _bare(text), _bare(other)
+                alike = _one_change(one, two) or _one_change(two, one)
+                if key == other_key and alike and not (decided and other_decided):
+                    label[here] = label[there] = min(label[here], label[there])
+    keys, texts, settled = zip(*rows, strict=True)
+    found = groups_alike(np.array(keys), pd.Series(texts, dtype="str"), np.array(settled))
+    assert found.tolist() == pd.factorize(np.array(label))[0].tolist()
