@@ -217,7 +217,8 @@ def _one_change(one: str, other: str) -> bool:
     return other in swaps or added
 
 
-_TEXTS = st.text(alphabet="12aB;-", max_size=5)
+_NEAR = ("1", "12", "21", "12a", "21A", "1-2b", "12ab", "1;2", "2;1", "12;a")
+_TEXTS = st.sampled_from(_NEAR) | st.text(alphabet="12aB;-", max_size=5)
 
 
 @given(st.lists(st.tuples(st.integers(0, 1), _TEXTS, st.booleans()), min_size=1, max_size=12))
