@@ -12,7 +12,7 @@ import pytest
 
 from reconcile.checks.catalogue import configured, load_catalogue
 from reconcile.intake.load import Intake
-from reconcile.matching.groups import columns_of, order_groups
+from reconcile.matching.groups import GROUPED, order_groups
 from reconcile.matching.match import Matched
 from reconcile.matching.shared import shared_groups
 from reconcile.night import Clock, check
@@ -24,7 +24,8 @@ from reconcile.portions.check import (
     scout_portion,
     terms_of,
 )
-from reconcile.portions.portion import Portion, parted, size_of, whole
+from reconcile.portions.portion import Ints, hand_out, size_of
+from reconcile.portions.shelf import Shelf
 from reconcile.shop_file import load_shop
 from tests.bench.processes import REPOSITORY
 from tests.shops import build_shop
@@ -52,10 +53,10 @@ def at_once(folder: Path, as_of: date) -> AtOnce:
     return AtOnce(night.intake, night.matched, night.exceptions, terms)
 
 
-def in_one(intake: Intake) -> Portion:
-    """The whole shop as one portion."""
-    groups = order_groups(columns_of(intake.records), intake.parts)
-    return whole(intake.records, intake.parts, groups)
+def shelved(whole: AtOnce, folder: Path) -> tuple[Shelf, dict[str, Ints]]:
+    """The records of a shop on disk, and the group of each of their rows."""
+    shelf = Shelf(dict(whole.intake.records), GROUPED, folder)
+    return shelf, order_groups(shelf.columns, whole.intake.parts)
 
 
 @pytest.fixture(scope="module")
@@ -107,20 +108,26 @@ def test_64_portions_give_what_the_shop_gives_at_once(built: AtOnce, tmp_path: P
 
 
 @pytest.mark.parametrize("seed", [1, 2])
-def test_any_way_to_hand_out_the_groups_gives_the_same(built: AtOnce, seed: int) -> None:
-    terms, everything = built.terms, in_one(built.intake)
-    shared = shared_groups([scout_portion(everything, terms)], size_of(everything.groups))
-    assert 0 < shared.sum() < len(shared)
+def test_any_way_to_hand_out_the_groups_gives_the_same(
+    built: AtOnce, seed: int, tmp_path: Path
+) -> None:
+    terms, parts = built.terms, built.intake.parts
+    shelf, groups = shelved(built, tmp_path)
+    size = size_of(groups)
+    one = shelf.parted(parts, groups, hand_out(np.zeros(size, dtype=bool), 1), 2)
+    shared = shared_groups([scout_portion(each, terms) for each in one], size)
+    assert 0 < shared.sum() < size
     random = np.random.default_rng(seed)
-    place = np.append(np.where(shared, 3, random.integers(0, 3, len(shared))), 3)
-    found = [(each.rows, check_portion(each, terms)) for each in parted(everything, place, 4)]
+    place = np.append(np.where(shared, 3, random.integers(0, 3, size)), 3)
+    portions = shelf.parted(parts, groups, place, 4)
+    found = [(each.rows, check_portion(each, terms)) for each in portions]
     random.shuffle(found)  # whoever is done first
     matched, _, exceptions = put_together(iter(found), built.intake, terms)
     same(built, matched, exceptions)
 
 
-def test_an_order_is_never_parted_from_what_names_it(built: AtOnce) -> None:
-    groups = in_one(built.intake).groups
+def test_an_order_is_never_parted_from_what_names_it(built: AtOnce, tmp_path: Path) -> None:
+    _, groups = shelved(built, tmp_path)
     records = built.intake.records
     of_key = pd.DataFrame(
         {
@@ -138,9 +145,9 @@ def test_an_order_is_never_parted_from_what_names_it(built: AtOnce) -> None:
     assert (both["group"] == both["group_order"]).all()
 
 
-def test_what_shares_nothing_is_parted(built: AtOnce) -> None:
+def test_what_shares_nothing_is_parted(built: AtOnce, tmp_path: Path) -> None:
     """Else one portion would hold the whole shop, and nothing would be gained."""
-    groups = np.concatenate(list(in_one(built.intake).groups.values()))
+    groups = np.concatenate(list(shelved(built, tmp_path)[1].values()))
     sizes = np.bincount(groups[groups >= 0])
     assert len(sizes) > 200
     assert sizes.max() < len(groups) / 4

@@ -17,9 +17,9 @@ from reconcile.portions.check import (
     put_together,
     scout_portion,
 )
-from reconcile.portions.portion import hand_out, parted, size_of
+from reconcile.portions.portion import hand_out, size_of
 from tests.shops import build_shop
-from tests.test_portions import at_once, in_one, same
+from tests.test_portions import at_once, same, shelved
 
 COUNT = 3
 
@@ -28,15 +28,16 @@ COUNT = 3
 def test_a_cluster_gives_what_the_shop_gives_at_once(tmp_path: Path) -> None:
     truth = build_shop(tmp_path, orders=300, seed=29, fault_rate=0.004, lookalike_rate=0.004)
     known = at_once(tmp_path, truth.as_of)
-    everything = in_one(known.intake)
-    size = size_of(everything.groups)
+    (tmp_path / "aside").mkdir()
+    shelf, groups = shelved(known, tmp_path / "aside")
+    parts, size = known.intake.parts, size_of(groups)
     even = hand_out(np.zeros(size, dtype=bool), COUNT)
     with Client(n_workers=2, threads_per_worker=1, dashboard_address=None) as client:  # type: ignore[no-untyped-call]
         terms = client.scatter(known.terms, broadcast=True)
-        portions = list(parted(everything, even, COUNT + 1))
+        portions = list(shelf.parted(parts, groups, even, COUNT + 1))
         scouts = client.gather(client.map(scout_portion, portions, terms=terms))
         place = hand_out(shared_groups(scouts, size), COUNT)
-        portions = list(parted(everything, place, COUNT + 1))
+        portions = list(shelf.parted(parts, groups, place, COUNT + 1))
         checked = client.gather(client.map(check_portion, portions, terms=terms))
     rows = [portion.rows for portion in portions]
     assert len(rows) == COUNT + 1

@@ -23,17 +23,6 @@ Columns = Callable[[str, Sequence[str]], pd.DataFrame | None]
 Named = list[tuple[Ints, pd.Series]]  # rows of all records, one below the other, and a text
 
 
-def columns_of(records: Mapping[str, pd.DataFrame]) -> Columns:
-    """How columns of records that are held are asked for."""
-
-    def columns(name: str, wanted: Sequence[str]) -> pd.DataFrame | None:
-        if name not in records:
-            return None
-        return records[name][[each for each in wanted if each in records[name]]]
-
-    return columns
-
-
 def order_groups(columns: Columns, parts: Parts) -> dict[str, Ints]:
     """The group of each row, by record; -1 where a row bears no reference.
 

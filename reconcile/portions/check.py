@@ -23,7 +23,7 @@ from reconcile.matching.match import Matched, match
 from reconcile.matching.shared import Scouted, scouted, shared_groups
 from reconcile.matching.thinned import thinned
 from reconcile.matching.union import SMALL, Union, moved_on
-from reconcile.portions.portion import Bools, Ints, Portion, hand_out, joined, size_of
+from reconcile.portions.portion import Ints, Portion, hand_out, size_of
 from reconcile.portions.shelf import Shelf
 from reconcile.shop import Shop
 
@@ -106,40 +106,24 @@ def check_in_portions(
     size = size_of(groups)
     even = hand_out(np.zeros(size, dtype=bool), count)
     portions = shelf.parted(intake.parts, groups, even, count + 1)
-    del groups, even
     give_back()
-    shared = np.append(shared_groups([scout_portion(each, terms) for each in portions], size), True)
+    shared = shared_groups([scout_portion(each, terms) for each in portions], size)
+    # Parted anew on disk: rows of groups that look at others never pile up in memory.
+    portions = shelf.parted(intake.parts, groups, hand_out(shared, count), count + 1)
+    del groups
     give_back()
-    found = put_together(_each_checked(portions, shared, terms), intake, terms)
-    return intake, *found
+    return intake, *put_together(_each_checked(portions, terms), intake, terms)
 
 
 def _each_checked(
-    portions: Sequence[Portion], shared: Bools, terms: Terms
+    portions: Sequence[Portion], terms: Terms
 ) -> Iterator[tuple[Mapping[str, Ints], Checked]]:
-    """Each portion without the groups that look at others, and those as one at the end."""
-    others: list[Portion] = []
-    empty = True
+    """One portion after another, of which only what was found is left when the next is read."""
     for at in range(len(portions)):
-        alone = _alone(portions[at], shared, others)
-        if alone.has_rows:
-            empty = False
-            yield alone.rows, check_portion(alone, terms)
-        del alone
+        portion = portions[at]
+        yield portion.rows, check_portion(portion, terms)
+        del portion
         give_back()
-    last = joined(others)
-    others.clear()
-    if last.has_rows or empty:  # a shop without a row has its proofs too
-        yield last.rows, check_portion(last, terms)
-
-
-def _alone(portion: Portion, shared: Bools, others: list[Portion]) -> Portion:
-    """A portion without the groups that look at others, which are added to ``others``."""
-    looks = {name: shared[group] for name, group in portion.groups.items()}
-    others.append(portion.only(looks))
-    if not others[-1].has_rows:
-        return portion
-    return portion.only({name: ~mask for name, mask in looks.items()})
 
 
 def put_together(

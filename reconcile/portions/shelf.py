@@ -12,7 +12,7 @@ import pyarrow.feather
 import pyarrow.ipc
 
 from reconcile.errors import FaultError
-from reconcile.portions.portion import Ints, Parts, Portion, parts_of, rows_of
+from reconcile.portions.portion import Bools, Ints, Parts, Portion
 
 
 class Shelf(Mapping[str, pd.DataFrame]):
@@ -50,25 +50,19 @@ class Shelf(Mapping[str, pd.DataFrame]):
         return self._rows | {name: len(frame) for name, frame in self._held.items()}
 
     def parted(self, parts: Parts, groups: Mapping[str, Ints], place: Ints, count: int) -> Parted:
-        """Write ``count`` portions, where ``place`` tells each group's."""
+        """Write ``count`` portions in the place of any before; ``place`` tells each group's."""
         at = {name: place[group] for name, group in groups.items()}
-        rows = [
-            {name: np.flatnonzero(mine == number) for name, mine in at.items()}
-            for number in range(count)
-        ]
+        kept = []
+        for number in range(count):
+            keep = {name: mine == number for name, mine in at.items()}
+            rows = {name: np.flatnonzero(mask) for name, mask in keep.items()}
+            mine_of = {name: groups[name][row] for name, row in rows.items()}
+            kept.append(Portion(self._held, _parts_of(parts, keep), rows, mine_of))
         for name in groups:
             frame = self[name]
-            for number in range(count):
-                _write(rows_of(frame, rows[number][name]), self._folder / _named(number, name))
-        kept = [
-            Portion(
-                self._held,
-                parts_of(parts, {name: mine == number for name, mine in at.items()}),
-                mine_of,
-                {name: groups[name][row] for name, row in mine_of.items()},
-            )
-            for number, mine_of in enumerate(rows)
-        ]
+            for number, portion in enumerate(kept):
+                rows_of = frame.take(portion.rows[name]).reset_index(drop=True)
+                _write(rows_of, self._folder / _named(number, name))
         filled = [(at, one) for at, one in enumerate(kept) if one.has_rows]
         return Parted(filled or [(0, kept[0])], self._folder)
 
@@ -89,6 +83,18 @@ class Parted(Sequence[Portion]):
         number, kept = self._kept[at]
         records = {name: _load(self._folder / _named(number, name)) for name in kept.rows}
         return Portion(dict(kept.records) | records, kept.parts, kept.rows, kept.groups)
+
+
+def _parts_of(parts: Parts, keep: Mapping[str, Bools]) -> dict[tuple[str, str], pd.DataFrame]:
+    """References of the rows that are kept, with the numbers that those have then."""
+    found = dict(parts)
+    for key, part in parts.items():
+        mask = keep.get(key[0])
+        if mask is not None:
+            row = part["row_id"].to_numpy(np.int64)
+            moved = part.assign(row_id=(np.cumsum(mask) - 1)[row])
+            found[key] = moved[mask[row]].reset_index(drop=True)
+    return found
 
 
 def _named(number: int, record: str) -> str:
