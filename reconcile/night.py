@@ -10,21 +10,19 @@ from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory, mkdtemp
 
-import numpy as np
 import pandas as pd
 
 from reconcile.allocator import give_back
 from reconcile.checks.catalogue import Rule
 from reconcile.checks.evidence import Places
 from reconcile.checks.exceptions import find_exceptions
-from reconcile.checks.inputs import Told, input_table
 from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
 from reconcile.errors import FaultError
 from reconcile.intake.load import Intake, load
 from reconcile.matching.ledger import Ledger
 from reconcile.matching.match import Matched, match_with_ledger
-from reconcile.portions.check import check_in_portions, terms_of
+from reconcile.portions.check import check_in_portions, inputs_of, terms_of
 from reconcile.portions.shelf import Shelf
 from reconcile.shop import Shop
 
@@ -109,7 +107,7 @@ def read_and_match(
     """
     with clock.stage("reading"):
         intake = load(shop, as_of)
-    with clock.stage("matching", sum(len(frame) for frame in intake.records.values())):
+    with clock.stage("matching", sum(rows_of_records(intake.records).values())):
         matched, ledger_now = match_with_ledger(
             intake.records,
             intake.parts,
@@ -139,16 +137,13 @@ def check(
     if room is not None:
         return _check_in_portions(shop, rules, as_of, clock, room)
     intake, matched, kept = read_and_match(shop, rules, as_of, clock, ledger=ledger)
-    setting = Setting(
-        as_of=as_of,
-        covered=intake.covered,
-        holidays={name: supplier.holidays for name, supplier in shop.suppliers.items()},
-        tolerance=shop.tolerance,
-    )
+    terms = terms_of(shop, rules, as_of, intake)
     with clock.stage("checking", len(matched.lines)):
-        tables, found = _exceptions(rules, intake, matched, setting)
+        tables = matched.tables | {"inputs": inputs_of(matched, intake, terms)}
+        places = Places(terms.files, matched.places, matched.links)
+        found = find_exceptions(rules, tables, matched.orders, places, terms.setting)
         give_back()
-    return Night(shop, as_of, intake, matched, tables, found, setting, kept)
+    return Night(shop, as_of, intake, matched, tables, found, terms.setting, kept)
 
 
 def _check_in_portions(
@@ -165,19 +160,3 @@ def _check_in_portions(
         give_back()
     intake, matched, tables, exceptions = found
     return Night(shop, as_of, intake, matched, tables, exceptions, terms.setting)
-
-
-def _exceptions(
-    rules: dict[str, Rule], intake: Intake, matched: Matched, setting: Setting
-) -> tuple[dict[str, pd.DataFrame], pd.DataFrame]:
-    files = tuple(intake.files["file"])
-    inputs = input_table(
-        Told(intake.rejected, intake.changes, intake.totals, intake.gaps),
-        matched.collisions,
-        matched.conflicts,
-        list(files),
-        np.datetime64(setting.as_of, "s"),
-    )
-    places = Places(files, matched.places, matched.links)
-    tables = matched.tables | {"inputs": inputs}
-    return tables, find_exceptions(rules, tables, matched.orders, places, setting)

@@ -35,6 +35,8 @@ def open_all(shop: Shop) -> tuple[list[Found], list[Problem]]:
     suppliers = supplier_names(shop)
     listed = [_paths(shop.folder, source) for source in shop.sources]
     wanted = Counter(path for paths, _ in listed for path in paths)
+    # Two files are cut up at a time; one that several sources read is read once, one after another.
+    at_once = 2 if max(wanted.values(), default=0) <= 1 else 1
     lasting = []
     for paths, _ in listed:
         wanted.subtract(paths)
@@ -52,9 +54,7 @@ def open_all(shop: Shop) -> tuple[list[Found], list[Problem]]:
         one.forms, unclear = find_forms(source, [table_of(opened) for opened in one.opened])
         return one, [*wrong, *unclear, *_constants(shop, source)]
 
-    # Two files are cut up at a time; one that several sources read is read once, one after another.
-    every = [path for paths, _ in listed for path in paths]
-    with ThreadPoolExecutor(max_workers=2 if len(set(every)) == len(every) else 1) as threads:
+    with ThreadPoolExecutor(max_workers=at_once) as threads:
         opened = list(threads.map(open_source, range(len(shop.sources))))
     found = [one for one, _ in opened]
     for _, wrong in opened:

@@ -10,11 +10,10 @@ import pandas as pd
 
 from reconcile.matching.columns import Bools, Ints, has
 from reconcile.matching.match import Matched
-from reconcile.matching.union import SMALL
+from reconcile.matching.union import OF_TABLE, SMALL
 
 _NAMES = ["store", "order_ref", "key"]
 _GATHERED = ("possible_doubles", "candidates")
-_OF = {"candidates": "payments"}
 
 
 def thinned(found: Matched, at: Mapping[str, Ints]) -> tuple[Matched, dict[str, Ints]]:
@@ -32,7 +31,7 @@ def thinned(found: Matched, at: Mapping[str, Ints]) -> tuple[Matched, dict[str, 
     }
     links = dict(found.links)
     for name in _GATHERED:
-        place = moved[_OF.get(name, name)][links[name]["at"].to_numpy(np.int64)]
+        place = moved[OF_TABLE.get(name, name)][links[name]["at"].to_numpy(np.int64)]
         links[name] = links[name].assign(at=place)[place >= 0].reset_index(drop=True)
     owners = tables["supplier_orders"]["supplier_order"].to_numpy(np.int64)
     kept = replace(

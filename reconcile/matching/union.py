@@ -15,7 +15,7 @@ from reconcile.matching.states import as_read
 
 # The record that a row number of a table is of, where the table does not say it row by row.
 _RECORD = {"orders": "orders", "sales": "orders", "payments": "payments", "shipments": "shipments"}
-_OF_TABLE = {"candidates": "payments"}  # whose rows a link stands for, where not its own table's
+OF_TABLE = {"candidates": "payments"}  # whose rows a link stands for, where not its own table's
 SMALL = "small_differences"
 
 
@@ -126,7 +126,7 @@ def _renumbered(
         if each in frame:
             changed[each] = moved_on(frame[each], starts[each])
     if "at" in frame:
-        changed["at"] = frame["at"].to_numpy(np.int64) + starts[_OF_TABLE.get(name, name)]
+        changed["at"] = frame["at"].to_numpy(np.int64) + starts[OF_TABLE.get(name, name)]
     if "row_id" in frame:
         changed["row_id"] = _row_numbers(name, frame, rows)
     return frame.assign(**changed) if changed else frame

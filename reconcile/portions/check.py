@@ -32,7 +32,7 @@ _WHOLE = ("inputs", SMALL)  # tables that stand for the whole shop
 
 @dataclass(frozen=True)
 class Terms:
-    """What every portion is matched and judged by; small, and the same for all."""
+    """What a shop is matched and judged by; small, and the same for every portion."""
 
     shop: Shop
     rules: Mapping[str, Rule]
@@ -51,7 +51,7 @@ class Checked:
 
 
 def terms_of(shop: Shop, rules: Mapping[str, Rule], as_of: date, intake: Intake) -> Terms:
-    """What a shop's portions are matched and judged by."""
+    """What a shop is matched and judged by, at once or in portions."""
     holidays = {name: supplier.holidays for name, supplier in shop.suppliers.items()}
     setting = Setting(as_of, intake.covered, holidays, shop.tolerance)
     files = tuple(intake.files["file"])
@@ -149,17 +149,22 @@ def put_together(
     return matched, matched.tables | {"inputs": inputs}, exceptions
 
 
-def _of_the_whole(
-    matched: Matched, intake: Intake, terms: Terms
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """What is wrong with the files, and the exceptions of the rules about the whole shop."""
-    inputs = input_table(
+def inputs_of(matched: Matched, intake: Intake, terms: Terms) -> pd.DataFrame:
+    """The fact table of what is wrong with the files and with references of orders."""
+    return input_table(
         Told(intake.rejected, intake.changes, intake.totals, intake.gaps),
         matched.collisions,
         matched.conflicts,
         list(terms.files),
         np.datetime64(terms.setting.as_of, "s"),
     )
+
+
+def _of_the_whole(
+    matched: Matched, intake: Intake, terms: Terms
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """What is wrong with the files, and the exceptions of the rules about the whole shop."""
+    inputs = inputs_of(matched, intake, terms)
     rules = {name: rule for name, rule in terms.rules.items() if rule.table.name in _WHOLE}
     alone = {
         name: replace(rule, over=tuple(each for each in rule.over if each in rules))
