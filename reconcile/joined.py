@@ -10,6 +10,16 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 
+def in_one_piece(texts: pd.Series | pa.Array | pa.ChunkedArray) -> pa.Array:
+    """Texts as one array of 64-bit strings, null where one is missing.
+
+    Those that were put together from several, or taken from a table, come in pieces or in none.
+    """
+    array = pa.array(texts, from_pandas=True) if isinstance(texts, pd.Series) else texts
+    wide = pc.cast(array, pa.large_string())
+    return wide.combine_chunks() if isinstance(wide, pa.ChunkedArray) else wide
+
+
 def joined_texts(owner: pd.Series, texts: pd.Series, between: str = "; ") -> pd.Series:
     """The texts of each owner, in the order given, as one text; indexed by owner.
 
@@ -20,11 +30,8 @@ def joined_texts(owner: pd.Series, texts: pd.Series, between: str = "; ") -> pd.
     starts[1:] = numbers[1:] != numbers[:-1]
     first = np.flatnonzero(starts)
     ends = np.append(first, len(numbers)).astype(np.int32)
-    flat = pa.array(texts, pa.string(), from_pandas=True)
-    if isinstance(flat, pa.ChunkedArray):  # as texts that were put together from several come
-        flat = pa.concat_arrays(flat.chunks or [pa.array([], pa.string())])
-    lists = pa.ListArray.from_arrays(pa.array(ends), flat)
-    joined = pc.binary_join(lists, between).to_pandas()
+    lists = pa.ListArray.from_arrays(pa.array(ends), in_one_piece(texts))
+    joined = pc.binary_join(lists, pa.scalar(between, pa.large_string())).to_pandas()
     return pd.Series(joined.to_numpy(), index=numbers[first], dtype="str")
 
 

@@ -10,6 +10,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from reconcile.joined import in_one_piece
+
 Positions = NDArray[np.int64]
 
 
@@ -55,9 +57,7 @@ class Rows:
 
 def text_of(column: pd.Series, unknown: str = "") -> pa.Array:
     """A column as Arrow texts; what is not known as a text of its own."""
-    array = pa.array(column if column.dtype == "str" else column.astype("str"), from_pandas=True)
-    array = pc.cast(array, pa.large_string())
-    whole = array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
+    whole = in_one_piece(column if column.dtype == "str" else column.astype("str"))
     return pc.fill_null(whole, unknown) if whole.null_count else whole
 
 

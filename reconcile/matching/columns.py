@@ -8,6 +8,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from reconcile.joined import in_one_piece
+
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Days = NDArray[np.datetime64]
@@ -96,9 +98,7 @@ def ranked(*columns: pd.Series) -> tuple[list[Ints], pd.Series]:
 
 def as_array(texts: pd.Series) -> pa.Array:
     """A column of texts in one piece, blank where one is missing."""
-    array = pa.array(texts, pa.large_string(), from_pandas=True)
-    if isinstance(array, pa.ChunkedArray):
-        array = pa.concat_arrays(array.chunks or [pa.array([], pa.large_string())])
+    array = in_one_piece(texts)
     return pc.fill_null(array, "") if array.null_count else array
 
 

@@ -14,6 +14,8 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from reconcile.joined import in_one_piece
+
 Ints = NDArray[np.int64]
 _Words = NDArray[np.uint64]
 # Two odd numbers with about as many ones as zeros: the golden ratio, and a prime (from memory)
@@ -87,14 +89,12 @@ def _digest_cells(values: pd.Series) -> tuple[_Words, NDArray[np.bool_]]:
         whole = values.astype("Int64") if pd.api.types.is_bool_dtype(values) else values
         numbers = np.asarray(whole.to_numpy(dtype=np.int64, na_value=_NOTHING))
     else:
-        return _digest_of_texts(pa.array(values, pa.large_string(), from_pandas=True))
+        return _digest_of_texts(in_one_piece(values))
     return numbers.view(np.uint64), numbers == _NOTHING
 
 
-def _digest_of_texts(texts: pa.Array | pa.ChunkedArray) -> tuple[_Words, NDArray[np.bool_]]:
+def _digest_of_texts(texts: pa.Array) -> tuple[_Words, NDArray[np.bool_]]:
     """Words of eight bytes, the last filled up with zeros, are mixed into the length in turn."""
-    if isinstance(texts, pa.ChunkedArray):
-        texts = pa.concat_arrays(texts.chunks or [pa.array([], pa.large_string())])
     if not len(texts):
         return np.empty(0, np.uint64), np.empty(0, bool)
     if texts.null_count:

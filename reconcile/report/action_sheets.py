@@ -10,9 +10,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.joined import side_by_side
+from reconcile.joined import in_one_piece, side_by_side
 from reconcile.money import whole_numbers
-from reconcile.report import columns
 from reconcile.report.cells import Column
 from reconcile.report.contents import LISTS, Contents
 from reconcile.report.layout import FIRST_ROW, Block, Sheet, cells, note_of
@@ -153,7 +152,7 @@ def _at(column: pd.Series, place: pa.Array) -> pd.Series:
 
 
 def _texts(column: pd.Series) -> pa.Array:
-    return columns.one_chunk(pa.array(column.astype("str")))
+    return in_one_piece(column.astype("str"))
 
 
 def list_sheets(work: Worked, contents: Contents) -> list[Sheet]:
@@ -209,7 +208,7 @@ def evidence_sheets(work: Worked, lines: pd.DataFrame, contents: Contents) -> li
     """
     rows = work.shown
     rows = rows.assign(
-        back=cells(columns.one_chunk(pa.array(rows["sheet"])), "A", pa.array(rows["at"])),
+        back=cells(in_one_piece(rows["sheet"]), "A", pa.array(rows["at"])),
         line_at=_line_places(rows, lines),
     )
     shown = [

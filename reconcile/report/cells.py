@@ -17,7 +17,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from openpyxl.utils import get_column_letter
 
-from reconcile.joined import side_by_side
+from reconcile.joined import in_one_piece, side_by_side
 from reconcile.money import digits_of
 from reconcile.report import columns
 
@@ -72,7 +72,7 @@ class Column:
 
 def cell_text(array: pa.Array) -> pa.Array:
     """Texts that a cell can hold: forbidden characters and cut ends are visible."""
-    clean = columns.one_chunk(array)
+    clean = in_one_piece(array)
     _, data = columns.bytes_of(clean)
     if _STRANGE[data].any():
         clean = pc.replace_substring_regex(clean, _NOT_XML, "\ufffd")
@@ -223,7 +223,7 @@ def _string_cells(array: pa.Array, style: int) -> list[pa.Array | str]:
 
 
 def _escaped(value: pa.Array) -> pa.Array:
-    value = columns.one_chunk(value)
+    value = in_one_piece(value)
     _, data = columns.bytes_of(value)
     if _ESCAPED[data].any():
         for sign, escape in _ESCAPES:

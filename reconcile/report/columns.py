@@ -8,6 +8,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from reconcile.joined import in_one_piece
 from reconcile.money import decimal_texts, digits_of, minor_digits
 
 # A spreadsheet runs a cell as a formula that begins with one of these, and so does one that
@@ -36,7 +37,7 @@ _BYTES_BEFORE[[*range(33), *b",;|\"'", *range(127, 256)]] = True
 
 def text(column: pd.Series) -> pa.Array:
     """Texts as Arrow strings with null for blank."""
-    array = one_chunk(pa.array(column, from_pandas=True))
+    array = in_one_piece(column)
     filled = pc.fill_null(pc.greater(pc.binary_length(array), 0), fill_value=False)
     if not len(array) or pc.all(filled).as_py():
         return array
@@ -67,15 +68,9 @@ def safe_text(column: pd.Series) -> pa.Array:
 
 def before_safe(column: pd.Series) -> pd.Series:
     """Texts of our own CSV files as they were before ``safe_text`` put its apostrophes."""
-    array = pc.replace_substring_regex(one_chunk(pa.array(column)), _SAFE_AT_START, r"\1")
+    array = pc.replace_substring_regex(in_one_piece(column), _SAFE_AT_START, r"\1")
     array = pc.replace_substring_regex(array, _SAFE_INSIDE, r"\1\2\3")
     return pd.Series(array.to_pylist(), index=column.index, dtype="str")
-
-
-def one_chunk(array: pa.Array | pa.ChunkedArray) -> pa.Array:
-    """One chunk of 64-bit strings."""
-    whole = pc.cast(array, pa.large_string())
-    return whole.combine_chunks() if isinstance(whole, pa.ChunkedArray) else whole
 
 
 def bytes_of(array: pa.Array) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:

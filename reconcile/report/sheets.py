@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.joined import side_by_side
-from reconcile.report import columns
+from reconcile.joined import in_one_piece, side_by_side
 from reconcile.report.action_sheets import (
     Worked,
     evidence_sheets,
@@ -141,14 +139,14 @@ def lines_shown(contents: Contents) -> tuple[pd.DataFrame, int]:
 
 def _among(texts: pd.Series, known: pd.Series) -> NDArray[np.bool_]:
     """Which of the texts are among those known."""
-    mine, others = (columns.one_chunk(pa.array(column)) for column in (texts, known))
+    mine, others = (in_one_piece(column) for column in (texts, known))
     found: NDArray[np.bool_] = pc.is_in(mine, value_set=others).to_numpy(zero_copy_only=False)
     return found
 
 
 def _both(rows: pd.DataFrame) -> pd.Series:
     """Order and SKU as one text."""
-    order, sku = (columns.one_chunk(pa.array(rows[name])) for name in ("order_ref", "sku"))
+    order, sku = (in_one_piece(rows[name]) for name in ("order_ref", "sku"))
     return pd.Series(side_by_side(order, sku, between="\x1f"), dtype="str")
 
 
