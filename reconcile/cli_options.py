@@ -48,8 +48,9 @@ def memory(text: str) -> int:
     found = re.fullmatch(r"([0-9]+(?:[.][0-9]+)?) ?([MG]i?B)", text.strip(), re.IGNORECASE)
     whole = int(Decimal(found[1]) * _UNITS[found[2].upper()]) if found else 0
     if whole < _LEAST_MEMORY:
-        least = f"{_LEAST_MEMORY // 10**6} MB"
-        raise click.BadParameter(f"{text!r} is not written like 2GB or 500MB, or below {least}.")
+        least = f"{_LEAST_MEMORY // 10**6}MB"
+        what = f"{text!r} is no amount such as 2GB or 500MB, of {least} or more."
+        raise click.BadParameter(what)
     return whole
 
 
