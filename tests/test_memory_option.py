@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import subprocess
 import sys
@@ -13,23 +12,10 @@ from pathlib import Path
 import pytest
 
 from reconcile.night import Room
+from tests.outside.shop_folder import nightly
 from tests.shops import build_shop
 
 LEAST = "100MB"
-
-
-def run(shop: Path, day: object, out: Path, *options: str, **environment: str) -> str:
-    """Run a night; what it says on standard error."""
-    command = [sys.executable, "-m", "reconcile", "nightly", str(shop), "--as-of", str(day)]
-    done = subprocess.run(
-        [*command, "--out", str(out), *options],
-        capture_output=True,
-        text=True,
-        env=os.environ | environment,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr
-    return done.stderr
 
 
 def written(out: Path) -> list[Path]:
@@ -48,8 +34,8 @@ def test_portions_write_the_same_on_two_nights_and_leave_nothing_behind(tmp_path
     for night in range(2):
         day = truth.as_of + timedelta(days=night)
         whole, parted = tmp_path / f"whole-{night}", tmp_path / f"parted-{night}"
-        run(shop, day, whole)
-        run(other, day, parted, "--memory", LEAST, TMPDIR=str(aside))
+        nightly(shop, day, whole)
+        nightly(other, day, parted, "--memory", LEAST, TMPDIR=str(aside))
         assert written(whole) == written(parted)
         assert len(written(whole)) > 8
         for path in written(whole):

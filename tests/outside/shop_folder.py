@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import subprocess
 import sys
 from decimal import Decimal
@@ -55,11 +56,18 @@ def write_settings(
     (shop / "shop.toml").write_text("\n\n".join([*parts, extra]) + "\n", encoding="utf-8")
 
 
-def nightly(shop: Path, as_of: date, out: Path) -> Path:
+def nightly(shop: Path, as_of: date, out: Path, *options: str, **environment: str) -> Path:
     """Runs the command as a merchant would; the folder of its outputs."""
     command = [sys.executable, "-m", "reconcile", "nightly", str(shop)]
-    command += ["--as-of", as_of.isoformat(), "--out", str(out)]
-    done = subprocess.run(command, cwd=REPOSITORY, capture_output=True, text=True, check=False)
+    command += ["--as-of", as_of.isoformat(), "--out", str(out), *options]
+    done = subprocess.run(
+        command,
+        cwd=REPOSITORY,
+        env=os.environ | environment,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert done.returncode == 0, done.stderr
     return out
 
