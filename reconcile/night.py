@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date
@@ -20,6 +20,7 @@ from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
 from reconcile.errors import FaultError
 from reconcile.intake.load import Intake, load
+from reconcile.matching.groups import GROUPED
 from reconcile.matching.ledger import Ledger
 from reconcile.matching.match import Matched, match_with_ledger
 from reconcile.portions.check import check_in_portions, inputs_of, terms_of
@@ -91,13 +92,6 @@ def folder_for_portions() -> Iterator[Path]:
         yield Path(folder)
 
 
-def rows_of_records(records: Mapping[str, pd.DataFrame]) -> dict[str, int]:
-    """How many rows each record has, also of those on disk."""
-    if isinstance(records, Shelf):
-        return records.counts()
-    return {name: len(frame) for name, frame in records.items()}
-
-
 def read_and_match(
     shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, *, ledger: bool = False
 ) -> tuple[Intake, Matched, Ledger | None]:
@@ -107,7 +101,7 @@ def read_and_match(
     """
     with clock.stage("reading"):
         intake = load(shop, as_of)
-    with clock.stage("matching", sum(rows_of_records(intake.records).values())):
+    with clock.stage("matching", sum(intake.records.counts().values())):
         matched, ledger_now = match_with_ledger(
             intake.records,
             intake.parts,
@@ -149,14 +143,12 @@ def check(
 def _check_in_portions(
     shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, room: Room
 ) -> Night:
+    shelf = Shelf(GROUPED, Path(mkdtemp(dir=room.folder)))
     with clock.stage("reading"):
-        read = [load(shop, as_of)]
-    terms = terms_of(shop, rules, as_of, read[0])
-    rows = sum(rows_of_records(read[0].records).values())
-    folder = Path(mkdtemp(dir=room.folder))
+        intake = load(shop, as_of, shelf)
+    terms = terms_of(shop, rules, as_of, intake)
+    rows = sum(shelf.counts().values())
     with clock.stage("portions", rows):
-        # Handed over whole: what is still held here would stay in memory.
-        found = check_in_portions(read.pop(), terms, room.portions(rows), folder)
+        matched, tables, exceptions = check_in_portions(intake, shelf, terms, room.portions(rows))
         give_back()
-    intake, matched, tables, exceptions = found
     return Night(shop, as_of, intake, matched, tables, exceptions, terms.setting)

@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.memory.digests import Ints, digest_rows, each_once, is_one_of, mixed, places_in
+from reconcile.digests import Ints, digest_rows, each_once, is_one_of, mixed, places_in
+from reconcile.kept import Records
 from reconcile.records import RECORDS, Record
 
 _PLACE = ("source", "file", "row", "age")  # where a row stands is not what it says
@@ -98,7 +99,7 @@ class Rows:
 
 
 def numbered(
-    records: Mapping[str, pd.DataFrame],
+    records: Records,
     files: pd.DataFrame,
     links: Mapping[str, pd.DataFrame],
     known: Ints,
@@ -111,12 +112,11 @@ def numbered(
     frames = {FILES: pd.DataFrame({"file": np.arange(len(files)), "row": 0})}
     pieces, begin, size = [_of_files(files)], {FILES: 0}, len(files)
     for name in LINKED:
-        frame = records.get(name)
-        if frame is not None and len(frame):
-            pieces.append(_of_record(name, frame))
-            frames[name] = frame[["file", "row"]]  # of what may be on disk no more is held
-            begin[name], size = size, size + len(frame)
-        del frame
+        rows = records.counts().get(name, 0)
+        if rows:
+            pieces.append(_of_record(name, records))
+            frames[name] = pd.concat(records.pieces(name, ["file", "row"]), ignore_index=True)
+            begin[name], size = size, size + rows
     key, whole, last, content = (np.concatenate(each) for each in zip(*pieces, strict=True))
     del pieces
     shared = _shared(records)
@@ -126,11 +126,9 @@ def numbered(
     return Rows(begin, frames, names, links, key, whole, last, content, shared, new, telling)
 
 
-def _of_record(name: str, frame: pd.DataFrame) -> tuple[Ints, Ints, Ints, Ints]:
-    content = contents(name, frame)
-    key = digest_rows(_key_columns(RECORDS[name], frame).items(), name)
-    cells = ((each, _cell(frame, each)) for each in _WHOLE[name])
-    whole = digest_rows(((each, cell) for each, cell in cells if cell is not None), name)
+def _of_record(name: str, records: Records) -> tuple[Ints, Ints, Ints, Ints]:
+    pieces = [_of_piece(name, frame) for frame in records.pieces(name)]
+    content, key, whole = (np.concatenate(each) for each in zip(*pieces, strict=True))
     group = pd.factorize(whole)[0]
     count = np.asarray(np.bincount(group), dtype=np.int64)
     return (
@@ -138,6 +136,16 @@ def _of_record(name: str, frame: pd.DataFrame) -> tuple[Ints, Ints, Ints, Ints]:
         whole,
         mixed(whole, count[group] - 1),
         content,
+    )
+
+
+def _of_piece(name: str, frame: pd.DataFrame) -> tuple[Ints, Ints, Ints]:
+    """What rows say, their keys, and what they are part of."""
+    cells = ((each, _cell(frame, each)) for each in _WHOLE[name])
+    return (
+        contents(name, frame),
+        digest_rows(_key_columns(RECORDS[name], frame).items(), name),
+        digest_rows(((each, cell) for each, cell in cells if cell is not None), name),
     )
 
 
@@ -149,7 +157,7 @@ def _of_files(files: pd.DataFrame) -> tuple[Ints, Ints, Ints, Ints]:
     return key, content, last, content
 
 
-def _shared(records: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+def _shared(records: Records) -> pd.DataFrame:
     nothing = pd.DataFrame({"file": [], "row": [], "content": []}, dtype=np.int64)
     pieces = [nothing.assign(record="")]
     for name in SHARED:
