@@ -12,7 +12,7 @@ from tempfile import TemporaryDirectory, mkdtemp
 
 import pandas as pd
 
-from reconcile.allocator import give_back
+from reconcile.allocator import give_back, keep_freed
 from reconcile.checks.catalogue import Rule
 from reconcile.checks.evidence import Places
 from reconcile.checks.exceptions import find_exceptions
@@ -99,6 +99,7 @@ def read_and_match(
 
     With ``ledger`` the money of every row is kept too, which takes some room.
     """
+    keep_freed()
     with clock.stage("reading"):
         intake = load(shop, as_of)
     with clock.stage("matching", sum(intake.records.counts().values())):
