@@ -78,7 +78,9 @@ def same(whole: AtOnce, matched: Matched, exceptions: pd.DataFrame) -> None:
     pd.testing.assert_frame_equal(
         exceptions.drop(columns=_NUMBERS), whole.exceptions.drop(columns=_NUMBERS)
     )
-    pd.testing.assert_frame_equal(matched.lines, whole.matched.lines)
+    lines, known = (pd.concat(one.lines.pieces()) for one in (matched, whole.matched))
+    pd.testing.assert_frame_equal(lines.reset_index(drop=True), known)
+    assert matched.lines.counts("state") == whole.matched.lines.counts("state")
     pd.testing.assert_frame_equal(matched.proofs, whole.matched.proofs)
 
 
@@ -122,7 +124,7 @@ def test_any_way_to_hand_out_the_groups_gives_the_same(
     portions = shelf.parted(parts, groups, place, 4)
     found = [(each.rows, check_portion(each, terms)) for each in portions]
     random.shuffle(found)  # whoever is done first
-    matched, _, exceptions = put_together(iter(found), built.intake, terms)
+    matched, _, exceptions = put_together(iter(found), built.intake, terms, tmp_path)
     same(built, matched, exceptions)
 
 

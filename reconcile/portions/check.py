@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
+from tempfile import mkdtemp
 
 import numpy as np
 import pandas as pd
@@ -17,6 +18,7 @@ from reconcile.checks.exceptions import find_exceptions, in_order
 from reconcile.checks.inputs import Told, input_table
 from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
+from reconcile.errors import FaultError
 from reconcile.intake.load import Intake
 from reconcile.matching.groups import GROUPED, order_groups
 from reconcile.matching.match import Matched, match
@@ -112,7 +114,7 @@ def check_in_portions(
     portions = shelf.parted(intake.parts, groups, hand_out(shared, count), count + 1)
     del groups
     give_back()
-    return intake, *put_together(_each_checked(portions, terms), intake, terms)
+    return intake, *put_together(_each_checked(portions, terms), intake, terms, folder)
 
 
 def _each_checked(
@@ -127,10 +129,16 @@ def _each_checked(
 
 
 def put_together(
-    found: Iterator[tuple[Mapping[str, Ints], Checked]], intake: Intake, terms: Terms
+    found: Iterator[tuple[Mapping[str, Ints], Checked]],
+    intake: Intake,
+    terms: Terms,
+    folder: Path,
 ) -> tuple[Matched, dict[str, pd.DataFrame], pd.DataFrame]:
-    """Everything that was found in the portions, and what is only to be seen in the whole."""
-    union, pieces = Union(), []
+    """Everything that was found in the portions, and what is only to be seen in the whole.
+
+    What is large waits in a folder of its own inside ``folder``.
+    """
+    union, pieces = Union(_folder_in(folder)), []
     for rows, checked in found:
         starts = union.add(checked.matched, rows)
         mine = checked.exceptions
@@ -147,6 +155,13 @@ def put_together(
     pieces = [piece for piece in [*pieces, of_all] if len(piece)] or [of_all]
     exceptions = in_order(pd.concat(pieces, ignore_index=True))
     return matched, matched.tables | {"inputs": inputs}, exceptions
+
+
+def _folder_in(folder: Path) -> Path:
+    try:
+        return Path(mkdtemp(prefix="found-", dir=folder))
+    except OSError as error:
+        raise FaultError(f"{folder}: no folder could be made: {error.strerror}.") from error
 
 
 def inputs_of(matched: Matched, intake: Intake, terms: Terms) -> pd.DataFrame:

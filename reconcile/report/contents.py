@@ -8,6 +8,8 @@ from datetime import date
 
 import pandas as pd
 
+from reconcile.pieces import Pieces
+
 # Kinds of work, in the order in which they are shown: what to hold back comes before paying.
 LISTS = ("hold", "pay", "chase", "claim", "post", "refund", "collect", "check")
 MESSAGE_LISTS = ("chase", "claim")  # those of which suppliers are written to
@@ -95,7 +97,7 @@ class Contents:
     cleared: pd.DataFrame
     moves: pd.DataFrame
     nights: pd.DataFrame
-    order_lines: pd.DataFrame
+    order_lines: Pieces
     pay: pd.DataFrame
     post: pd.DataFrame
     rejected: pd.DataFrame

@@ -8,7 +8,7 @@ file; a spreadsheet that opens it as numbers would still round them, and the wor
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import BinaryIO
 
 import pandas as pd
@@ -49,19 +49,20 @@ _NUMBERS = frozenset({"age_days", "ordered", "live", "billed", "shipped", "row"}
 _RENAMED = {"what": "title"}
 
 
-def csv_tables(contents: Contents) -> Iterator[tuple[str, pa.Table]]:
-    """Each CSV file, one after another, with its path in the report folder.
+def csv_tables(contents: Contents) -> Iterator[tuple[str, Iterable[pa.Table]]]:
+    """The tables of each CSV file, one file after another, with its path in the report folder.
 
     Exceptions and order lines always, lists and rejected rows only where they have rows.
     """
     home = contents.home_currency
     exceptions = contents.exceptions
-    yield "exceptions.csv", _table(exceptions, _EXCEPTION_COLUMNS, home)
-    yield "order_lines.csv", _table(contents.order_lines, _LINE_COLUMNS, home)
+    yield "exceptions.csv", [_table(exceptions, _EXCEPTION_COLUMNS, home)]
+    lines = contents.order_lines.pieces()
+    yield "order_lines.csv", (_table(piece, _LINE_COLUMNS, home) for piece in lines)
     rejected = _table(contents.rejected, _REJECTED_COLUMNS, home)
     for path, table in (*_list_tables(contents), ("rejected_rows.csv", rejected)):
         if table.num_rows:
-            yield path, table
+            yield path, [table]
 
 
 def _list_tables(contents: Contents) -> Iterator[tuple[str, pa.Table]]:
@@ -121,6 +122,9 @@ def rejected_bytes(one: RejectedFile) -> bytes:
         return text.encode()
 
 
-def write_csv(table: pa.Table, file: BinaryIO) -> None:
-    """Write one table with its header."""
-    pa_csv.write_csv(table, file)
+def write_csv(tables: Iterable[pa.Table], file: BinaryIO) -> None:
+    """Write tables of the same columns one below the other, at least one, with one header."""
+    first = True
+    for table in tables:
+        pa_csv.write_csv(table, file, pa_csv.WriteOptions(include_header=first))
+        first = False
