@@ -20,6 +20,7 @@ from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
 from reconcile.errors import FaultError
 from reconcile.intake.load import Intake, load
+from reconcile.lean import Texts
 from reconcile.matching.ledger import Ledger
 from reconcile.matching.match import Matched, match_with_ledger
 from reconcile.portions.check import check_in_portions, inputs_of, terms_of
@@ -50,8 +51,9 @@ class Night:
     """What a shop's files say as of a day.
 
     ``tables``: the fact tables of matching and ``inputs``. ``exceptions``: every exception of
-    every rule, in reading order, before the history and decisions have been asked. ``setting``:
-    what the rules were judged by. ``ledger``: money by row, where it was asked for.
+    every rule, in reading order, before the history and decisions have been asked; ``texts`` has
+    what of them may be on disk. ``setting``: what the rules were judged by. ``ledger``: money by
+    row, where it was asked for.
     """
 
     shop: Shop
@@ -61,6 +63,7 @@ class Night:
     tables: dict[str, pd.DataFrame]
     exceptions: pd.DataFrame
     setting: Setting
+    texts: Texts = field(default_factory=Texts)
     ledger: Ledger | None = None
 
 
@@ -143,7 +146,7 @@ def check(
         places = Places(terms.files, matched.places, matched.links)
         found = find_exceptions(rules, tables, matched.orders, places, terms.setting)
         give_back()
-    return Night(shop, as_of, intake, matched, tables, found, terms.setting, kept)
+    return Night(shop, as_of, intake, matched, tables, found, terms.setting, ledger=kept)
 
 
 def _check_in_portions(
@@ -158,5 +161,5 @@ def _check_in_portions(
         # Handed over whole: what is still held here would stay in memory.
         found = check_in_portions(read.pop(), terms, room.portions(rows), folder)
         give_back()
-    intake, matched, tables, exceptions = found
-    return Night(shop, as_of, intake, matched, tables, exceptions, terms.setting)
+    intake, matched, tables, exceptions, texts = found
+    return Night(shop, as_of, intake, matched, tables, exceptions, terms.setting, texts)

@@ -100,7 +100,7 @@ def test_what_looks_across_orders_is_found_in_portions_too(case: str, tmp_path: 
     assert (whole.exceptions["rule"] == rule).any(), whole.exceptions["rule"].tolist()
     (tmp_path / "aside").mkdir()
     found = check_in_portions(whole.intake, whole.terms, COUNT, tmp_path / "aside")
-    same(whole, found[1], found[3])
+    same(whole, found[1], found[3], found[4])
 
 
 def test_a_shop_without_a_row_is_one_portion(tmp_path: Path) -> None:
@@ -108,4 +108,4 @@ def test_a_shop_without_a_row_is_one_portion(tmp_path: Path) -> None:
     assert not len(whole.matched.lines)
     (tmp_path / "aside").mkdir()
     found = check_in_portions(whole.intake, whole.terms, COUNT, tmp_path / "aside")
-    same(whole, found[1], found[3])
+    same(whole, found[1], found[3], found[4])

@@ -20,6 +20,7 @@ from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
 from reconcile.errors import FaultError
 from reconcile.intake.load import Intake
+from reconcile.lean import Texts, TextsOnDisk, stacked
 from reconcile.matching.groups import GROUPED, order_groups
 from reconcile.matching.match import Matched, match
 from reconcile.matching.shared import Scouted, scouted, shared_groups
@@ -93,12 +94,12 @@ def scout_portion(portion: Portion, terms: Terms) -> Scouted:
 
 def check_in_portions(
     intake: Intake, terms: Terms, count: int, folder: Path
-) -> tuple[Intake, Matched, dict[str, pd.DataFrame], pd.DataFrame]:
+) -> tuple[Intake, Matched, dict[str, pd.DataFrame], pd.DataFrame, Texts]:
     """Match and check a shop in about ``count`` portions, which wait in a folder of their own.
 
     Gives the intake, whose records are then on disk as long as the folder is there, the facts,
-    the fact tables and the exceptions. Those are the same, and in the same order, whatever the
-    count. Nothing else may hold the intake, or its records stay in memory.
+    the fact tables, the exceptions and their long texts. Those are the same, and in the same
+    order, whatever the count. Nothing else may hold the intake, or its records stay in memory.
     """
     shelf = Shelf(dict(intake.records), GROUPED, folder)
     intake = replace(intake, records=shelf)
@@ -133,28 +134,32 @@ def put_together(
     intake: Intake,
     terms: Terms,
     folder: Path,
-) -> tuple[Matched, dict[str, pd.DataFrame], pd.DataFrame]:
+) -> tuple[Matched, dict[str, pd.DataFrame], pd.DataFrame, Texts]:
     """Everything that was found in the portions, and what is only to be seen in the whole.
 
     What is large waits in a folder of its own inside ``folder``.
     """
-    union, pieces = Union(_folder_in(folder)), []
+    aside = _folder_in(folder)
+    union, texts, pieces = Union(aside), TextsOnDisk(aside), []
     for rows, checked in found:
         starts = union.add(checked.matched, rows)
-        mine = checked.exceptions
-        begin = mine["table"].map(starts).to_numpy(np.int64)
-        pieces.append(
-            mine.assign(
-                at=mine["at"].to_numpy(np.int64) + begin,
-                supplier_order=moved_on(mine["supplier_order"], starts["supplier_order"]),
-            )
-        )
-    give_back()
+        pieces.append(texts.aside(_moved(checked.exceptions, starts)))
+        del checked
+        give_back()
     matched = union.whole()
     inputs, of_all = _of_the_whole(matched, intake, terms)
-    pieces = [piece for piece in [*pieces, of_all] if len(piece)] or [of_all]
-    exceptions = in_order(pd.concat(pieces, ignore_index=True))
-    return matched, matched.tables | {"inputs": inputs}, exceptions
+    pieces = [piece for piece in [*pieces, texts.aside(of_all)] if len(piece)] or pieces[:1]
+    exceptions = in_order(stacked(pieces))
+    return matched, matched.tables | {"inputs": inputs}, exceptions, texts
+
+
+def _moved(found: pd.DataFrame, starts: Mapping[str, int]) -> pd.DataFrame:
+    """The exceptions of a portion with the numbers of the whole."""
+    begin = found["table"].map(starts).to_numpy(np.int64)
+    return found.assign(
+        at=found["at"].to_numpy(np.int64) + begin,
+        supplier_order=moved_on(found["supplier_order"], starts["supplier_order"]),
+    )
 
 
 def _folder_in(folder: Path) -> Path:

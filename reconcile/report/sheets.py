@@ -76,7 +76,7 @@ def _verdict(contents: Contents, verdict: str) -> Sheet:
     found, most = contents.exceptions, contents.report_rows
     mine = (found["verdict"] == verdict).to_numpy(dtype=bool)
     order = urgency(found.loc[mine, ["due_by", "amount_home_minor", "amount_minor"]])
-    rows = found.iloc[np.flatnonzero(mine)[order[:most]]]
+    rows = contents.texts.rows(found, np.flatnonzero(mine)[order[:most]])
     cause = [_CAUSE[verdict]] if verdict in _CAUSE else []
     shown = [
         Column("Due by", "due_by", "date"),

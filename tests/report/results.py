@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from reconcile.lean import Texts
 from reconcile.pieces import InMemory
 from reconcile.report.contents import Contents, RejectedFile
 
@@ -83,6 +84,7 @@ def results(**changes: Any) -> Contents:
         home_currency="EUR",
         version="0.1.0",
         exceptions=exceptions,
+        texts=Texts(),
         night_before=date(2026, 10, 30),
         cleared=cleared,
         moves=_read("moves"),
