@@ -20,6 +20,7 @@ from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
 from reconcile.errors import FaultError
 from reconcile.intake.load import Intake, load
+from reconcile.lean import Texts
 from reconcile.matching.groups import GROUPED
 from reconcile.matching.ledger import Ledger
 from reconcile.matching.match import Matched, match_with_ledger
@@ -51,8 +52,9 @@ class Night:
     """What a shop's files say as of a day.
 
     ``tables``: the fact tables of matching and ``inputs``. ``exceptions``: every exception of
-    every rule, in reading order, before the history and decisions have been asked. ``setting``:
-    what the rules were judged by. ``ledger``: money by row, where it was asked for.
+    every rule, in reading order, before the history and decisions have been asked; ``texts`` has
+    what of them may be on disk. ``setting``: what the rules were judged by. ``ledger``: money by
+    row, where it was asked for.
     """
 
     shop: Shop
@@ -62,6 +64,7 @@ class Night:
     tables: dict[str, pd.DataFrame]
     exceptions: pd.DataFrame
     setting: Setting
+    texts: Texts = field(default_factory=Texts)
     ledger: Ledger | None = None
 
 
@@ -138,18 +141,20 @@ def check(
         places = Places(terms.files, matched.places, matched.links)
         found = find_exceptions(rules, tables, matched.orders, places, terms.setting)
         give_back()
-    return Night(shop, as_of, intake, matched, tables, found, terms.setting, kept)
+    return Night(shop, as_of, intake, matched, tables, found, terms.setting, ledger=kept)
 
 
 def _check_in_portions(
     shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, room: Room
 ) -> Night:
-    shelf = Shelf(GROUPED, Path(mkdtemp(dir=room.folder)))
+    folder = Path(mkdtemp(dir=room.folder))
+    shelf = Shelf(GROUPED, folder)
     with clock.stage("reading"):
         intake = load(shop, as_of, shelf)
     terms = terms_of(shop, rules, as_of, intake)
     rows = sum(shelf.counts().values())
     with clock.stage("portions", rows):
-        matched, tables, exceptions = check_in_portions(intake, shelf, terms, room.portions(rows))
+        found = check_in_portions(intake, shelf, terms, room.portions(rows), folder)
         give_back()
-    return Night(shop, as_of, intake, matched, tables, exceptions, terms.setting)
+    matched, tables, exceptions, texts = found
+    return Night(shop, as_of, intake, matched, tables, exceptions, terms.setting, texts)

@@ -16,6 +16,7 @@ from reconcile.checks.catalogue import Rule, Setting, configured, load_catalogue
 from reconcile.checks.exceptions import in_order
 from reconcile.errors import RefusedError
 from reconcile.intake.load import Intake, file_problems
+from reconcile.lean import looked_up
 from reconcile.lists import safe_to_pay, to_post
 from reconcile.matching.match import Matched
 from reconcile.memory.database import (
@@ -140,13 +141,14 @@ def _contents(
         intake.records.get("rates"),
     )
     asked = {name: rule.text.get("request", "") for name, rule in rules.items()}
-    exceptions["request"] = exceptions["rule"].map(asked).astype("str").fillna("")
+    exceptions["request"] = looked_up(exceptions["rule"], asked)
     return Contents(
         shop=shop.name,
         as_of=night.as_of,
         home_currency=shop.home_currency,
         version=reconcile.__version__,
         exceptions=exceptions,
+        texts=night.texts,
         night_before=known.before,
         cleared=known.compared.cleared,
         moves=known.compared.moves,

@@ -103,6 +103,6 @@ def test_what_looks_across_orders_is_found_in_portions_too(case: str, tmp_path: 
 
 def test_a_shop_without_a_row_is_one_portion(tmp_path: Path) -> None:
     whole = at_once(written(tmp_path / "shop", {"orders": [], "payments": []}, SMALL), AS_OF)
-    assert whole.matched.lines.empty
+    assert not len(whole.matched.lines)
     (tmp_path / "aside").mkdir()
     same(whole, *in_portions(whole, COUNT, tmp_path / "aside"))
