@@ -22,6 +22,8 @@ from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
 from reconcile.errors import FaultError
 from reconcile.intake.load import Intake, load
+from reconcile.lean import Texts
+from reconcile.matching.groups import GROUPED
 from reconcile.matching.ledger import Ledger
 from reconcile.matching.match import Matched, match_with_ledger
 from reconcile.memory.rows import Rows, numbered
@@ -53,10 +55,10 @@ class Night:
     """What a shop's files say as of a day.
 
     ``tables``: the fact tables of matching and ``inputs``. ``exceptions``: every exception of
-    every rule, in reading order, before the history and decisions have been asked. ``setting``:
-    what the rules were judged by. ``ledger``: money by row, and ``rows``: all rows with their
-    digests, as if no night had been before and nothing stood behind anything; both where they were
-    asked for.
+    every rule, in reading order, before the history and decisions have been asked; ``texts`` has
+    what of them may be on disk. ``setting``: what the rules were judged by. ``ledger``: money by
+    row, and ``rows``: all rows with their digests, as if no night had been before and nothing
+    stood behind anything; both where they were asked for.
     """
 
     shop: Shop
@@ -66,6 +68,7 @@ class Night:
     tables: dict[str, pd.DataFrame]
     exceptions: pd.DataFrame
     setting: Setting
+    texts: Texts = field(default_factory=Texts)
     ledger: Ledger | None = None
     rows: Rows | None = None
 
@@ -97,13 +100,6 @@ def folder_for_portions() -> Iterator[Path]:
         yield Path(folder)
 
 
-def rows_of_records(records: Mapping[str, pd.DataFrame]) -> dict[str, int]:
-    """How many rows each record has, also of those on disk."""
-    if isinstance(records, Shelf):
-        return records.counts()
-    return {name: len(frame) for name, frame in records.items()}
-
-
 def read_and_match(
     shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock
 ) -> tuple[Intake, Matched]:
@@ -122,7 +118,7 @@ def _read(shop: Shop, as_of: date, clock: Clock) -> Intake:
 def _match(
     shop: Shop, rules: dict[str, Rule], intake: Intake, clock: Clock, *, ledger: bool = False
 ) -> tuple[Matched, Ledger | None]:
-    with clock.stage("matching", sum(rows_of_records(intake.records).values())):
+    with clock.stage("matching", sum(intake.records.counts().values())):
         matched, ledger_now = match_with_ledger(
             intake.records,
             intake.parts,
@@ -164,7 +160,9 @@ def check(
             found = find_exceptions(rules, tables, matched.orders, places, terms.setting)
             give_back()
     apart = None if rows is None else rows.result()
-    return Night(shop, as_of, intake, matched, tables, found, terms.setting, kept, apart)
+    return Night(
+        shop, as_of, intake, matched, tables, found, terms.setting, ledger=kept, rows=apart
+    )
 
 
 def told_apart(intake: Intake, rules: Mapping[str, Rule]) -> Rows:
@@ -176,14 +174,14 @@ def told_apart(intake: Intake, rules: Mapping[str, Rule]) -> Rows:
 def _check_in_portions(
     shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, room: Room
 ) -> Night:
-    with clock.stage("reading"):
-        read = [load(shop, as_of)]
-    terms = terms_of(shop, rules, as_of, read[0])
-    rows = sum(rows_of_records(read[0].records).values())
     folder = Path(mkdtemp(dir=room.folder))
+    shelf = Shelf(GROUPED, folder)
+    with clock.stage("reading"):
+        intake = load(shop, as_of, shelf)
+    terms = terms_of(shop, rules, as_of, intake)
+    rows = sum(shelf.counts().values())
     with clock.stage("portions", rows):
-        # Handed over whole: what is still held here would stay in memory.
-        found = check_in_portions(read.pop(), terms, room.portions(rows), folder)
+        found = check_in_portions(intake, shelf, terms, room.portions(rows), folder)
         give_back()
-    intake, matched, tables, exceptions = found
-    return Night(shop, as_of, intake, matched, tables, exceptions, terms.setting)
+    matched, tables, exceptions, texts = found
+    return Night(shop, as_of, intake, matched, tables, exceptions, terms.setting, texts)

@@ -12,6 +12,8 @@ import pandas as pd
 
 import reconcile
 from reconcile.checks.catalogue import Rule
+from reconcile.digests import places_in
+from reconcile.lean import Texts
 from reconcile.memory.behind import behind_open
 from reconcile.memory.compare import (
     Compared,
@@ -21,7 +23,6 @@ from reconcile.memory.compare import (
 )
 from reconcile.memory.decision_log import Log, load_log
 from reconcile.memory.decisions import accepted, in_one_table, named_in
-from reconcile.memory.digests import places_in
 from reconcile.memory.keep import keep_night
 from reconcile.memory.nights import (
     Run,
@@ -45,11 +46,12 @@ class Remembered:
 
     ``before`` is the night that it was compared with, None where there is none. ``nights``: what
     was open on the last 30 nights and is tonight. ``proofs``: empty where there is no history.
-    ``files``: those that the night has read.
+    ``files``: those that the night has read. ``texts``: of its exceptions, what may be on disk.
     """
 
     day: date
     files: pd.DataFrame
+    texts: Texts
     compared: Compared
     run: Run
     before: date | None
@@ -59,7 +61,15 @@ class Remembered:
 
     def keep(self, history: sqlite3.Connection, *, proofs_hold: bool) -> None:
         """Write the night into the history; nothing stands until that is committed."""
-        keep_night(history, self.day, self.run, self.files, self.compared, proofs_hold=proofs_hold)
+        keep_night(
+            history,
+            self.day,
+            self.run,
+            self.files,
+            self.compared,
+            self.texts,
+            proofs_hold=proofs_hold,
+        )
         self.log.keep(history)
 
 
@@ -67,26 +77,28 @@ def remember(
     night: Night, rules: dict[str, Rule], history: sqlite3.Connection | None
 ) -> Remembered:
     """Ask the history, where there is one, and the decisions about a night's exceptions."""
-    found, day, files = night.exceptions, night.as_of, night.intake.files
+    found, day = night.exceptions, night.as_of
+    told = (day, night.intake.files, night.texts)
     log = load_log(night.shop.folder)
     run = _run(night, rules)
     if history is None:
         alone = nothing_before(_decided(found, night, log, None))
         tonight = alone.open_items.assign(night=str(day))
-        return Remembered(day, files, alone, run, None, tonight, _NO_PROOFS, log)
+        return Remembered(*told, alone, run, None, tonight, _NO_PROOFS, log)
     log.check(history)
     before = night_before(history, day)
     rows = told_apart(night.intake, rules) if night.rows is None else night.rows
     new = rows.new[places_in(contents_before(history, day), rows.new) < 0]
     rows = replace(rows, links=night.matched.links, new=new)
-    all_of = carried(found, behind_open(found, night.tables, rows), before, rows, run, day)
+    behind = behind_open(found, night.tables, rows)
+    all_of = carried(found, night.texts, behind, before, rows, run, day)
     found = _decided(all_of.found, night, log, history)
     earlier = seen_earlier(history, found["id"][all_of.then < 0], day, before.night)
     both = compared(all_of, found, earlier, before, rows, day)
     nights = [nights_before(history, day, _NIGHTS - 1), both.open_items.assign(night=str(day))]
     proofs = roll_proofs(before, both.moves)
     shown = pd.concat(nights, ignore_index=True)
-    return Remembered(day, files, both, run, before.night, shown, proofs, log)
+    return Remembered(*told, both, run, before.night, shown, proofs, log)
 
 
 def _decided(

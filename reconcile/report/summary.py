@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import textwrap
+from collections.abc import Mapping
 
 import pandas as pd
 
@@ -83,7 +84,7 @@ def summary(contents: Contents) -> dict[str, object]:
         "lists": list_counts(contents),
         "order_lines": {
             "total": len(contents.order_lines),
-            "by_state": _counts(contents.order_lines["state"], LINE_STATES),
+            "by_state": _with_zeros(contents.order_lines.counts("state"), LINE_STATES),
         },
         "proofs": [
             {
@@ -114,10 +115,12 @@ def summary_json(contents: Contents) -> str:
 def _counts(column: pd.Series, known: tuple[str, ...]) -> dict[str, int]:
     """How often each value occurs; the known ones always, so that a reader finds their zeros."""
     found = column.astype(str).value_counts()
-    return {
-        **dict.fromkeys(known, 0),
-        **{str(name): int(count) for name, count in zip(found.index, found, strict=True)},
-    }
+    counts = {str(name): int(count) for name, count in zip(found.index, found, strict=True)}
+    return _with_zeros(counts, known)
+
+
+def _with_zeros(found: Mapping[str, int], known: tuple[str, ...]) -> dict[str, int]:
+    return {**dict.fromkeys(known, 0), **found}
 
 
 def _sources(contents: Contents) -> dict[str, object]:
@@ -164,7 +167,8 @@ def summary_text(contents: Contents) -> str:
 
 
 def _open_lines(exceptions: pd.DataFrame) -> list[str]:
-    to_act = exceptions[exceptions["verdict"] == "open"]
+    names = ["severity", "class", "currency", "amount_minor", "due_by"]
+    to_act = exceptions.loc[exceptions["verdict"] == "open", names]
     by_severity = _counts(to_act["severity"], SEVERITIES)
     named = ", ".join(f"{count:,} {name}" for name, count in by_severity.items() if count)
     lines = [f"Open: {len(to_act):,} ({named})" if named else "Open: none"]
@@ -203,8 +207,8 @@ def money_in_order(exceptions: pd.DataFrame) -> pd.DataFrame:
 
 def list_counts(contents: Contents) -> dict[str, int]:
     """Rows of each list's file, in the order of the lists; lists without rows are left out."""
-    to_act = contents.exceptions[contents.exceptions["verdict"] == "open"]
-    counts = _counts(to_act["list"], LISTS)
+    found = contents.exceptions
+    counts = _counts(found.loc[found["verdict"] == "open", "list"], LISTS)
     counts |= {"pay": len(contents.pay), "post": len(contents.post)}
     return {name: counts[name] for name in LISTS if counts[name]}
 
