@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 
 def in_one_piece(texts: pd.Series | pa.Array | pa.ChunkedArray) -> pa.Array:
@@ -18,6 +19,16 @@ def in_one_piece(texts: pd.Series | pa.Array | pa.ChunkedArray) -> pa.Array:
     array = pa.array(texts, from_pandas=True) if isinstance(texts, pd.Series) else texts
     wide = pc.cast(array, pa.large_string())
     return wide.combine_chunks() if isinstance(wide, pa.ChunkedArray) else wide
+
+
+def are_among(texts: pd.Series, others: pd.Series) -> NDArray[np.bool_]:
+    """Which texts are among the others.
+
+    The ``isin`` of pandas goes through the others one by one.
+    """
+    found = pc.is_in(in_one_piece(texts), value_set=in_one_piece(others))
+    among: NDArray[np.bool_] = found.to_numpy(zero_copy_only=False)
+    return among
 
 
 def joined_texts(owner: pd.Series, texts: pd.Series, between: str = "; ") -> pd.Series:

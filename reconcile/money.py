@@ -120,26 +120,20 @@ def major_text(minor: pd.Series, currency: pd.Series) -> pd.Series:
 
 def decimal_texts(minor: pd.Series, digits: Ints) -> pa.Array:
     """Minor units with so many decimals as exact Arrow texts, null where there is no amount."""
-    used = np.unique(digits)
-    if len(used) <= 1:
-        return _scaled(minor, int(used[0]) if len(used) else 0)
-    out = pa.nulls(len(minor), pa.string())
-    for count in used:
-        out = pc.if_else(pa.array(digits == count), _scaled(minor, int(count)), out)
-    return out
-
-
-def _scaled(minor: pd.Series, digits: int) -> pa.Array:
-    """Whole numbers seen as decimals with so many digits after the point, as text."""
     known = minor.notna().to_numpy(dtype=bool)
     low = whole_numbers(minor)
     # A 128-bit decimal is its low and its high half, the high one all sign.
-    halves = np.stack([low, low >> 63], axis=1)
-    decimals = pa.Array.from_buffers(
-        pa.decimal128(19, digits), len(low), [None, pa.py_buffer(np.ascontiguousarray(halves))]
-    )
-    text = pc.cast(decimals, pa.string())
-    return text if known.all() else pc.if_else(pa.array(known), text, None)
+    halves = pa.py_buffer(np.stack([low, low >> 63], axis=1))
+    used = np.flatnonzero(np.bincount(np.broadcast_to(digits, len(low))[known], minlength=1))
+    texts = [_scaled(halves, known & (digits == count), int(count)) for count in used]
+    return pc.coalesce(*texts) if texts else pa.nulls(len(low), pa.string())
+
+
+def _scaled(halves: pa.Buffer, known: NDArray[np.bool_], digits: int) -> pa.Array:
+    """Whole numbers seen as decimals with so many digits after the point, as text."""
+    there = None if known.all() else pa.array(known).buffers()[1]
+    kind = pa.decimal128(19, digits)
+    return pc.cast(pa.Array.from_buffers(kind, len(known), [there, halves]), pa.string())
 
 
 def amount_text(minor: int, currency: str) -> str:

@@ -27,7 +27,7 @@ from reconcile.memory.database import (
     output_kept,
 )
 from reconcile.memory.lock import shop_lock
-from reconcile.night import Clock, Night, Room, Say, check, folder_for_portions, rows_of_records
+from reconcile.night import Clock, Night, Room, Say, check, folder_for_portions
 from reconcile.rates import in_home_currency
 from reconcile.remembered import Remembered, remember
 from reconcile.report.contents import Contents, RejectedFile
@@ -192,7 +192,7 @@ def _proofs(intake: Intake, matched: Matched, rolled: pd.DataFrame) -> pd.DataFr
     """Rows of the files by fate, rows of the records by place, and money in and out."""
     files = intake.files
     fates = ["header", "blank", "totals", "repeats", "rejected", "later", "accepted"]
-    held = rows_of_records(intake.records)
+    held = intake.records.counts()
     accepted = sum(held.values())
     rows = [
         ("rows of files = header + blank + totals + repeats + rejected + later + accepted", "rows",

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import pandas as pd
 import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reconcile.joined import filled_parts, side_by_side
+from reconcile.joined import are_among, filled_parts, side_by_side
 
 rows = st.lists(st.tuples(*[st.none() | st.sampled_from(["", "a", "é"])] * 3))
 
@@ -26,3 +27,14 @@ def test_parts_that_are_not_there_leave_no_gap(found: list[tuple[str | None, ...
 @pytest.mark.parametrize("size", [0, 1, 3])
 def test_rows_of_nothing_are_blank(size: int) -> None:
     assert filled_parts(pa.nulls(size, pa.string()), between="; ").to_pylist() == [""] * size
+
+
+texts = st.lists(st.none() | st.sampled_from(["", "a", "é", "b"]))
+
+
+@given(texts, texts)
+def test_texts_are_found_among_others_as_pandas_finds_them(
+    mine: list[str | None], others: list[str | None]
+) -> None:
+    one, other = (pd.Series(found, dtype="str") for found in (mine, others))
+    assert are_among(one, other).tolist() == one.isin(other).tolist()

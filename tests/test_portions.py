@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -13,7 +13,7 @@ import pytest
 from reconcile.checks.catalogue import configured, load_catalogue
 from reconcile.intake.load import Intake
 from reconcile.lean import Texts
-from reconcile.matching.groups import GROUPED, order_groups
+from reconcile.matching.groups import GROUPED, Groups, order_groups
 from reconcile.matching.match import Matched
 from reconcile.matching.shared import shared_groups
 from reconcile.night import Clock, check
@@ -25,7 +25,7 @@ from reconcile.portions.check import (
     scout_portion,
     terms_of,
 )
-from reconcile.portions.portion import Ints, hand_out, size_of
+from reconcile.portions.portion import hand_out, size_of
 from reconcile.portions.shelf import Shelf
 from reconcile.shop_file import load_shop
 from tests.bench.processes import REPOSITORY
@@ -54,10 +54,22 @@ def at_once(folder: Path, as_of: date) -> AtOnce:
     return AtOnce(night.intake, night.matched, night.exceptions, terms)
 
 
-def shelved(whole: AtOnce, folder: Path) -> tuple[Shelf, dict[str, Ints]]:
+def shelved(whole: AtOnce, folder: Path) -> tuple[Shelf, Groups]:
     """The records of a shop on disk, and the group of each of their rows."""
-    shelf = Shelf(dict(whole.intake.records), GROUPED, folder)
-    return shelf, order_groups(shelf.columns, whole.intake.parts)
+    shelf = Shelf(GROUPED, folder)
+    for name, frame in whole.intake.records.items():
+        half = len(frame) // 2
+        for rows in (frame[:half], frame[half:]):
+            shelf.add(name, rows.reset_index(drop=True))
+    return shelf.records(), order_groups(shelf, whole.intake.parts)
+
+
+def in_portions(whole: AtOnce, count: int, folder: Path) -> tuple[Matched, pd.DataFrame, Texts]:
+    """The same shop checked in portions."""
+    shelf, _ = shelved(whole, folder)
+    intake = replace(whole.intake, records=shelf)
+    found = check_in_portions(intake, shelf, whole.terms, count, folder)
+    return found[0], found[2], found[3]
 
 
 @pytest.fixture(scope="module")
@@ -88,26 +100,21 @@ def same(whole: AtOnce, matched: Matched, exceptions: pd.DataFrame, texts: Texts
 def test_portions_of_a_built_shop_give_what_it_gives_at_once(
     built: AtOnce, count: int, tmp_path: Path
 ) -> None:
-    found = check_in_portions(built.intake, built.terms, count, tmp_path)
-    intake, matched, _, exceptions, texts = found
+    matched, exceptions, texts = in_portions(built, count, tmp_path)
     assert len(exceptions) > 300
     same(built, matched, exceptions, texts)
     assert len(list(tmp_path.glob("?-orders.arrow"))) == count + 1
-    for name, frame in built.intake.records.items():
-        pd.testing.assert_frame_equal(intake.records[name], frame)
 
 
 def test_portions_of_the_sample_shop_give_what_it_gives_at_once(
     sample: AtOnce, tmp_path: Path
 ) -> None:
-    _, matched, _, exceptions, texts = check_in_portions(sample.intake, sample.terms, 2, tmp_path)
-    same(sample, matched, exceptions, texts)
+    same(sample, *in_portions(sample, 2, tmp_path))
 
 
 @pytest.mark.no_cover
 def test_64_portions_give_what_the_shop_gives_at_once(built: AtOnce, tmp_path: Path) -> None:
-    _, matched, _, exceptions, texts = check_in_portions(built.intake, built.terms, 64, tmp_path)
-    same(built, matched, exceptions, texts)
+    same(built, *in_portions(built, 64, tmp_path))
 
 
 @pytest.mark.parametrize("seed", [1, 2])

@@ -51,8 +51,7 @@ def evidence_of(
     for record in _BEHIND:
         asking = [record in rules[name].evidence for name in names]
         if record in places.rows and any(asking):
-            wanted = np.unique(owner[np.array(asking)[codes]])
-            behind[record] = _by_supplier_order(record, wanted, places)
+            behind[record] = _by_supplier_order(record, owner[np.array(asking)[codes]], places)
     texts, order = [], []
     for number, name in enumerate(names):
         rows = np.flatnonzero(codes == number)
@@ -140,7 +139,8 @@ def _few(record: str, owner: Ints, row_id: Ints, places: Places) -> _Told:
     _, rank = np.unique(np.array(places.files, dtype=object), return_inverse=True)
     order = np.lexsort((row, rank[file], owner))
     owner, file, row = owner[order], file[order], row[order]
-    owners, first, count = np.unique(owner, return_index=True, return_counts=True)
+    first = np.flatnonzero(np.diff(owner, prepend=-1))
+    owners, count = owner[first], np.diff(first, append=len(owner))
     shown = np.arange(len(owner)) - np.repeat(first, count) < _SHOWN
     ends = np.append(0, np.cumsum(np.minimum(count, _SHOWN)))
     lists = pa.LargeListArray.from_arrays(ends, _text(places, file[shown], row[shown]))
@@ -179,7 +179,7 @@ def _own(rule: Rule, at: Ints, tables: Mapping[str, pd.DataFrame], places: Place
     record = rows["record"]
     parts = [
         _rows_of(name, row_id, (record == name).to_numpy(dtype=bool), places)
-        for name in sorted(set(record))
+        for name in sorted(record.unique())
     ]
     return _joined(parts, len(at))
 

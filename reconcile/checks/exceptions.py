@@ -61,8 +61,16 @@ def find_exceptions(
     if not pieces:
         return _empty()
     out = pd.concat(pieces, ignore_index=True)
-    _say_of_rules(out, named, np.repeat(np.arange(len(named)), [len(one) for one in pieces]))
+    which = np.repeat(np.arange(len(named)), [len(one) for one in pieces])
+    out["rule"] = one_of([rule.name for rule in named], which)
+    out["severity"] = one_of([rule.severity for rule in named], which)
+    out["table"] = one_of([rule.table.name for rule in named], which)
     out = follow(out, rules)
+    order = _order(out)
+    out, which = out.iloc[order].reset_index(drop=True), which[order]
+    # Long texts come last: what is not there yet need not be put in order.
+    out["title"] = one_of([rule.title for rule in named], which)
+    out["action"] = one_of([rule.text["action"] for rule in named], which)
     out["evidence"] = evidence_of(out, rules, tables, places)
     days = np.datetime64(run.as_of, "D") - out["event_date"].to_numpy().astype("datetime64[D]")
     unknown = np.isnat(days)
@@ -70,16 +78,7 @@ def find_exceptions(
     out["age_days"] = pd.arrays.IntegerArray(age, unknown)
     nothing = np.zeros(len(out), dtype=np.int8)
     out["first_seen"], out["change"] = one_of([str(run.as_of)], nothing), one_of(["new"], nothing)
-    return in_order(out)
-
-
-def _say_of_rules(out: pd.DataFrame, named: list[Rule], which: NDArray[np.int64]) -> None:
-    """What every exception of a rule says alike."""
-    out["rule"] = one_of([rule.name for rule in named], which)
-    out["title"] = one_of([rule.title for rule in named], which)
-    out["severity"] = one_of([rule.severity for rule in named], which)
-    out["action"] = one_of([rule.text["action"] for rule in named], which)
-    out["table"] = one_of([rule.table.name for rule in named], which)
+    return out
 
 
 def _described(
@@ -170,6 +169,18 @@ def _in_letters(digests: NDArray[np.uint64]) -> pd.Series:
 
 def in_order(out: pd.DataFrame) -> pd.DataFrame:
     """Input first; then by verdict, severity, due date and money; the id decides the rest."""
+    order = _order(out)
+    if np.array_equal(order, np.arange(len(out))):
+        return out.reset_index(drop=True)
+    # Column by column: of all at once there would be two tables for a while.
+    left = out.copy(deep=False)
+    del out
+    taken = {name: left.pop(name).array.take(order) for name in map(str, list(left))}
+    return pd.DataFrame(taken, copy=False)
+
+
+def _order(out: pd.DataFrame) -> NDArray[np.int64]:
+    """The positions of exceptions in the order of ``in_order``."""
     place = np.where(out["table"] == "inputs", 0, 100)
     place += 10 * _rank(out["verdict"], VERDICTS) + _rank(out["severity"], SEVERITIES)
     keys = {
@@ -180,14 +191,8 @@ def in_order(out: pd.DataFrame) -> pd.DataFrame:
         **{name: text_of(out[name]) for name in ("order_ref", "sku", "id")},
     }
     by = [(name, "ascending") for name in keys]
-    order = pc.sort_indices(pa.table(keys), sort_keys=by).to_numpy()
-    if np.array_equal(order, np.arange(len(out))):
-        return out.reset_index(drop=True)
-    # Column by column: of all at once there would be two tables for a while.
-    left = out.copy(deep=False)
-    del out
-    taken = {name: left.pop(name).array.take(order) for name in map(str, list(left))}
-    return pd.DataFrame(taken, copy=False)
+    order: NDArray[np.int64] = pc.sort_indices(pa.table(keys), sort_keys=by).to_numpy()
+    return order
 
 
 def _rank(column: pd.Series, names: tuple[str, ...]) -> NDArray[np.int64]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from reconcile.joined import are_among
 from reconcile.matching.columns import has, numbered, text, texts_at, total
 from reconcile.matching.doubts import stray_owners
 from reconcile.matching.moneys import Moneys
@@ -59,7 +60,7 @@ def _stray(
             "what": what,
             "counts": True,
             "order_undecided": (rows["order"] == AMBIGUOUS).to_numpy(),
-            "order_unread": rows["order_ref_key"].isin(unread).to_numpy(),
+            "order_unread": are_among(rows["order_ref_key"], unread),
             "amount": pd.array([pd.NA] * len(rows), dtype="Int64"),
         }
     )

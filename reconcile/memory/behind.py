@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reconcile.memory.digests import Ints, each_once
+from reconcile.digests import Ints, each_once
 from reconcile.memory.rows import FILES, Rows
 
 _RECORD_OF = {"order_lines": "orders", "invoice_lines": "invoices"}

@@ -13,10 +13,10 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from reconcile.digests import Ints, is_one_of
 from reconcile.joined import joined_texts
 from reconcile.lean import Texts, plain, stacked
 from reconcile.memory.behind import NONE_BEHIND, Behind
-from reconcile.memory.digests import Ints, is_one_of
 from reconcile.memory.nights import Before, Run
 from reconcile.memory.roll import moved, open_items
 from reconcile.memory.rows import Rows

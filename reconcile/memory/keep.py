@@ -9,9 +9,9 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from reconcile.digests import Ints, each_once
 from reconcile.lean import Texts
 from reconcile.memory.compare import Compared, as_told_first
-from reconcile.memory.digests import Ints, each_once
 from reconcile.memory.nights import OF_ITEMS, Run, night_digest
 from reconcile.memory.stored import (
     ABOUT,

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from reconcile.digests import Ints
 from reconcile.lean import plain
-from reconcile.memory.digests import Ints
 from reconcile.memory.marks import AS_KEPT
 from reconcile.memory.nights import Before
 

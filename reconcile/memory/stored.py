@@ -23,8 +23,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from reconcile.digests import Ints
 from reconcile.joined import in_one_piece
-from reconcile.memory.digests import Ints
 from reconcile.memory.schema import damaged
 
 ABOUT = ("rule", "order_ref", "order_key", "sku", "supplier", "document")

@@ -21,7 +21,7 @@ from reconcile.checks.verdicts import Setting
 from reconcile.errors import FaultError
 from reconcile.intake.load import Intake
 from reconcile.lean import Texts, TextsOnDisk, stacked
-from reconcile.matching.groups import GROUPED, order_groups
+from reconcile.matching.groups import order_groups
 from reconcile.matching.match import Matched, match
 from reconcile.matching.shared import Scouted, scouted, shared_groups
 from reconcile.matching.thinned import thinned
@@ -94,29 +94,31 @@ def scout_portion(portion: Portion, terms: Terms) -> Scouted:
 
 
 def check_in_portions(
-    intake: Intake, terms: Terms, count: int, folder: Path
-) -> tuple[Intake, Matched, Mapping[str, pd.DataFrame], pd.DataFrame, Texts]:
-    """Match and check a shop in about ``count`` portions, which wait in a folder of their own.
+    intake: Intake, shelf: Shelf, terms: Terms, count: int, folder: Path
+) -> tuple[Matched, Mapping[str, pd.DataFrame], pd.DataFrame, Texts]:
+    """Match and check a shop in about ``count`` portions; ``shelf`` holds its records.
 
-    Gives the intake, whose records are then on disk as long as the folder is there, the facts,
-    the fact tables, the exceptions and their long texts. Those are the same, and in the same
-    order, whatever the count. Nothing else may hold the intake, or its records stay in memory.
+    Gives the facts, the fact tables, the exceptions and their long texts, which wait in a folder
+    of their own inside ``folder``. Those are the same, and in the same order, whatever the count.
     """
-    shelf = Shelf(dict(intake.records), GROUPED, folder)
-    intake = replace(intake, records=shelf)
     give_back()
-    groups = order_groups(shelf.columns, intake.parts)
+    groups = order_groups(shelf, intake.parts)
     give_back()
     size = size_of(groups)
     even = hand_out(np.zeros(size, dtype=bool), count)
     portions = shelf.parted(intake.parts, groups, even, count + 1)
     give_back()
-    shared = shared_groups([scout_portion(each, terms) for each in portions], size)
+    scouted_ones = []
+    for at in range(len(portions)):
+        scouted_ones.append(scout_portion(portions[at], terms))
+        give_back()
+    shared = shared_groups(scouted_ones, size)
+    del scouted_ones
     # Parted anew on disk: rows of groups that look at others never pile up in memory.
     portions = shelf.parted(intake.parts, groups, hand_out(shared, count), count + 1)
     del groups
     give_back()
-    return intake, *put_together(_each_checked(portions, terms), intake, terms, folder)
+    return put_together(_each_checked(portions, terms), intake, terms, folder)
 
 
 def _each_checked(

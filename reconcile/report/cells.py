@@ -34,15 +34,13 @@ CUT_MARK = " … [cut here; the CSV file has all of it]"
 # XML 1.0 (W3C), production 2: no other character may stand in a document.
 _NOT_XML = r"[^\t\n\r\x{20}-\x{D7FF}\x{E000}-\x{FFFD}\x{10000}-\x{10FFFF}]"
 # Bytes without which no such character is in a text
-_STRANGE = np.zeros(256, dtype=bool)
-_STRANGE[[*range(9), 11, 12, *range(14, 32), *"\ufffe".encode()[:1]]] = True
+_STRANGE = bytes([*range(9), 11, 12, *range(14, 32)]) + "\ufffe".encode()[:1]
 # A text that looks like an escaped character would be read as that character (ECMA-376,
 # part 1, 22.4.2.4), so its underscore is escaped itself.
 _ESCAPE_LIKE = r"_(x[0-9A-Fa-f]{4}_)"
 _STRING = (' t="inlineStr"><is><t xml:space="preserve">', "</t></is></c>")
 _ESCAPES = (("&", "&amp;"), ("<", "&lt;"), (">", "&gt;"), ('"', "&quot;"), ("\r", "&#13;"))
-_ESCAPED = np.zeros(256, dtype=bool)
-_ESCAPED[[ord(sign) for sign, _ in _ESCAPES]] = True
+_ESCAPED = "".join(sign for sign, _ in _ESCAPES).encode()
 PADDING = 3  # characters of a column's width that stay empty, with the indent
 # Height of a line of text at 11 points, and the most that a row can have (Excel's limits).
 LINE_POINTS = 15
@@ -74,7 +72,7 @@ def cell_text(array: pa.Array) -> pa.Array:
     """Texts that a cell can hold: forbidden characters and cut ends are visible."""
     clean = in_one_piece(array)
     _, data = columns.bytes_of(clean)
-    if _STRANGE[data].any():
+    if len(columns.places_of(data, _STRANGE)):
         clean = pc.replace_substring_regex(clean, _NOT_XML, "\ufffd")
     if (pc.max(pc.binary_length(clean)).as_py() or 0) > CELL_LIMIT:
         clean = _shortened(clean)
@@ -225,7 +223,7 @@ def _string_cells(array: pa.Array, style: int) -> list[pa.Array | str]:
 def _escaped(value: pa.Array) -> pa.Array:
     value = in_one_piece(value)
     _, data = columns.bytes_of(value)
-    if _ESCAPED[data].any():
+    if len(columns.places_of(data, _ESCAPED)):
         for sign, escape in _ESCAPES:
             value = pc.replace_substring(value, sign, escape)
     return value

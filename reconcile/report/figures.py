@@ -20,8 +20,9 @@ def open_by_age(contents: Contents) -> pd.DataFrame:
 
     What no rate turns into the home currency is left out; what has no date counts as new.
     """
-    rows = contents.exceptions
-    rows = rows[(rows["verdict"] == "open") & rows["amount_home_minor"].notna()]
+    found = contents.exceptions
+    chosen = (found["verdict"] == "open") & found["amount_home_minor"].notna()
+    rows = found.loc[chosen, ["age_days", "class", "amount_home_minor"]]
     age = rows["age_days"].fillna(0).to_numpy(dtype=np.int64)
     bucket = np.searchsorted(np.array(_UP_TO), age)
     table = pd.DataFrame({"age": AGES})
@@ -36,8 +37,9 @@ def open_by_age(contents: Contents) -> pd.DataFrame:
 
 def without_rate(contents: Contents) -> int:
     """How many open amounts the first chart leaves out."""
-    rows = contents.exceptions[contents.exceptions["verdict"] == "open"]
-    return int((rows["amount_minor"].notna() & rows["amount_home_minor"].isna()).sum())
+    found = contents.exceptions
+    without = found["amount_minor"].notna() & found["amount_home_minor"].isna()
+    return int((without & (found["verdict"] == "open")).sum())
 
 
 def open_by_night(contents: Contents) -> pd.DataFrame:

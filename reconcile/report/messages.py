@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections import defaultdict
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -46,20 +48,30 @@ _NAMES = (
 )
 
 
+@dataclass(frozen=True)
+class _Part:
+    """A part of a message: its heading, the lines of what is asked, and the rows as texts."""
+
+    title: str
+    request: list[str]
+    items: list[str]
+
+
 def supplier_messages(contents: Contents) -> dict[str, str]:
     """Each message by the name of its file: one per supplier and list that has open rows."""
     found = contents.exceptions
     chosen = (found["verdict"] == "open") & found["list"].isin(MESSAGE_LISTS)
     at = np.flatnonzero(chosen & (found["supplier"] != ""))
-    mine = contents.texts.rows(found, at, _NAMES).assign(at=np.arange(len(at)))
-    items = _items(mine)
+    mine = contents.texts.rows(found, at, _NAMES)
+    mine = mine.assign(item=pd.Series(_items(mine), dtype="str", index=mine.index))
     out: dict[str, str] = {}
     for kind in MESSAGE_LISTS:
         rows = by_urgency(mine[mine["list"] == kind])
+        sums = _sums(rows)
         taken: set[str] = set()
-        for supplier, part in rows.groupby("supplier", sort=True):
-            name = _file_name(str(supplier), taken)
-            out[f"{name}-{kind}.txt"] = _message(contents, kind, str(supplier), part, items)
+        for supplier, parts in _asked(rows, kind).items():
+            name = _file_name(supplier, taken)
+            out[f"{name}-{kind}.txt"] = _message(contents, kind, supplier, parts, sums[supplier])
     return out
 
 
@@ -73,8 +85,29 @@ def _file_name(supplier: str, taken: set[str]) -> str:
     return name
 
 
+def _asked(rows: pd.DataFrame, kind: str) -> dict[str, list[_Part]]:
+    """What each supplier is asked, heading by heading as they first come, by supplier."""
+    supplier, names = pd.factorize(rows["supplier"], sort=True)
+    title, titles = pd.factorize(rows["title"])
+    request, requests = pd.factorize(rows["request"])
+    group = (supplier * len(titles) + title) * len(requests) + request
+    _, first, of, counts = np.unique(
+        group, return_index=True, return_inverse=True, return_counts=True
+    )
+    items = rows["item"].iloc[np.lexsort((first[of], supplier))].to_list()
+    asks = [wrap(plain(str(one) or _REQUEST[kind]), _WIDTH) for one in requests]
+    out: dict[str, list[_Part]] = {str(name): [] for name in names}
+    begin = 0
+    for at in np.lexsort((first, supplier[first])):
+        row, end = first[at], begin + counts[at]
+        part = _Part(titles[title[row]], asks[request[row]], items[begin:end])
+        out[str(names[supplier[row]])].append(part)
+        begin = end
+    return out
+
+
 def _message(
-    contents: Contents, kind: str, supplier: str, rows: pd.DataFrame, items: pa.Array
+    contents: Contents, kind: str, supplier: str, parts: list[_Part], sums: list[str]
 ) -> str:
     shop = plain(contents.shop)
     name = plain(contents.addressed.get(supplier, supplier))
@@ -85,11 +118,11 @@ def _message(
         "",
         *wrap(_OPENING[kind], _WIDTH),
     ]
-    for (title, request), part in rows.groupby(["title", "request"], sort=False):
-        lines += ["", *wrap(plain(f"{title} ({len(part):,})"), _WIDTH)]
-        lines += [*wrap(plain(str(request) or _REQUEST[kind]), _WIDTH), ""]
-        lines += items.take(pa.array(part["at"].to_numpy())).to_pylist()
-    lines += ["", f"In all: {len(rows):,}", *_sums(rows), "", shop, ""]
+    for part in parts:
+        lines += ["", *wrap(plain(f"{part.title} ({len(part.items):,})"), _WIDTH)]
+        lines += [*part.request, "", *part.items]
+    count = sum(len(part.items) for part in parts)
+    lines += ["", f"In all: {count:,}", *sums, "", shop, ""]
     return "\n".join(lines)
 
 
@@ -119,12 +152,13 @@ def _amounts(rows: pd.DataFrame) -> pa.Array:
     return side_by_side(shown, currency, between=" ")
 
 
-def _sums(rows: pd.DataFrame) -> list[str]:
-    """Totals by what the money is and by currency, never added across."""
+def _sums(rows: pd.DataFrame) -> defaultdict[str, list[str]]:
+    """By supplier totals by what the money is and by currency, never added across."""
     known = rows[rows["amount_minor"].notna()]
-    sums = money_rows(known, ["class", "currency"])
-    sums["amount_minor"] = sums["amount_minor"].astype("Int64")
-    return [
-        f"  {amount} {_CLASS[str(name)]}"
-        for amount, name in zip(_amounts(sums).to_pylist(), sums["class"], strict=True)
-    ]
+    sums = money_rows(known, ["supplier", "class", "currency"])
+    out = defaultdict[str, list[str]](list)
+    for supplier, amount, name in zip(
+        sums["supplier"], _amounts(sums).to_pylist(), sums["class"], strict=True
+    ):
+        out[str(supplier)].append(f"  {amount} {_CLASS[str(name)]}")
+    return out

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.joined import in_one_piece, side_by_side
+from reconcile.joined import are_among, in_one_piece, side_by_side
 from reconcile.report.action_sheets import (
     Worked,
     evidence_sheets,
@@ -137,9 +136,9 @@ def _to_show(lines: pd.DataFrame, found: pd.DataFrame, whole: pd.Series) -> NDAr
     wanted = ~finished[state] if len(names) else np.zeros(0, dtype=bool)
     # Few finished lines are of an order with an exception, and only these are looked at closely.
     others = np.flatnonzero(~wanted)
-    others = others[_among(lines["order_ref"].iloc[others], found["order_ref"])]
+    others = others[are_among(lines["order_ref"].iloc[others], found["order_ref"])]
     here = lines[["order_ref", "sku"]].iloc[others]
-    wanted[others] = _among(_both(here), _both(found)) | _among(here["order_ref"], whole)
+    wanted[others] = are_among(_both(here), _both(found)) | are_among(here["order_ref"], whole)
     return np.flatnonzero(wanted)
 
 
@@ -151,13 +150,6 @@ def _first_to_act(lines: pd.DataFrame, at: NDArray[np.int64]) -> NDArray[np.int6
     return np.lexsort((lines["ordered_date"].to_numpy()[at], ranks[state[at]]))
 
 
-def _among(texts: pd.Series, known: pd.Series) -> NDArray[np.bool_]:
-    """Which of the texts are among those known."""
-    mine, others = (in_one_piece(column) for column in (texts, known))
-    found: NDArray[np.bool_] = pc.is_in(mine, value_set=others).to_numpy(zero_copy_only=False)
-    return found
-
-
 def _both(rows: pd.DataFrame) -> pd.Series:
     """Order and SKU as one text."""
     order, sku = (in_one_piece(rows[name]) for name in ("order_ref", "sku"))
@@ -167,7 +159,7 @@ def _both(rows: pd.DataFrame) -> pd.Series:
 def _open_exceptions(lines: pd.DataFrame, contents: Contents) -> pd.Series:
     """How many open exceptions are about each line, or about its whole order."""
     found, keys = contents.exceptions, ["order_ref", "sku"]
-    mine = (found["verdict"] == "open") & _among(found["order_ref"], lines["order_ref"])
+    mine = (found["verdict"] == "open") & are_among(found["order_ref"], lines["order_ref"])
     to_act = found.loc[mine, keys]
     by_line = to_act.groupby(keys, observed=True).size().rename("own")
     whole = to_act[to_act["sku"] == ""].groupby("order_ref", observed=True).size().rename("whole")

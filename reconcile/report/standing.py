@@ -52,11 +52,11 @@ def trust(contents: Contents) -> list[str]:
 
 def since(contents: Contents) -> str:
     """What has changed since the night before, in a line."""
-    to_act = contents.exceptions[contents.exceptions["verdict"] == "open"]
     if contents.night_before is None:
         return "Open money by class and currency, never added across; there is no night before"
-    new = int((to_act["change"] == "new").sum())
-    again = int((to_act["change"] == "reopened").sum())
+    found = contents.exceptions
+    change = found.loc[found["verdict"] == "open", "change"]
+    new, again = int((change == "new").sum()), int((change == "reopened").sum())
     parts = [f"{new:,} new", f"{len(contents.cleared):,} cleared"]
     parts += [f"{again:,} reopened"] if again else []
     return (

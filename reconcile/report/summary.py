@@ -167,7 +167,8 @@ def summary_text(contents: Contents) -> str:
 
 
 def _open_lines(exceptions: pd.DataFrame) -> list[str]:
-    to_act = exceptions[exceptions["verdict"] == "open"]
+    names = ["severity", "class", "currency", "amount_minor", "due_by"]
+    to_act = exceptions.loc[exceptions["verdict"] == "open", names]
     by_severity = _counts(to_act["severity"], SEVERITIES)
     named = ", ".join(f"{count:,} {name}" for name, count in by_severity.items() if count)
     lines = [f"Open: {len(to_act):,} ({named})" if named else "Open: none"]
@@ -206,8 +207,8 @@ def money_in_order(exceptions: pd.DataFrame) -> pd.DataFrame:
 
 def list_counts(contents: Contents) -> dict[str, int]:
     """Rows of each list's file, in the order of the lists; lists without rows are left out."""
-    to_act = contents.exceptions[contents.exceptions["verdict"] == "open"]
-    counts = _counts(to_act["list"], LISTS)
+    found = contents.exceptions
+    counts = _counts(found.loc[found["verdict"] == "open", "list"], LISTS)
     counts |= {"pay": len(contents.pay), "post": len(contents.post)}
     return {name: counts[name] for name in LISTS if counts[name]}
 

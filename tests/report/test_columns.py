@@ -6,6 +6,7 @@ import csv
 import io
 import re
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pytest
@@ -114,3 +115,10 @@ def test_amounts_of_one_currency_take_its_decimals() -> None:
     minor = pd.Series([-5, 0, 12345, None], dtype="Int64")
     assert columns.amounts(minor, "EUR").to_pylist() == ["-0.05", "0.00", "123.45", None]
     assert columns.amounts(minor, "JPY").to_pylist() == ["-5", "0", "12345", None]
+
+
+def test_signs_are_found_on_both_sides_of_a_block() -> None:
+    data = np.full(2**18 + 2, ord("a"), dtype=np.uint8)
+    data[[0, 2**18 - 1, 2**18]] = np.frombuffer(b"=+=", dtype=np.uint8)
+    assert columns.places_of(data, b"+=").tolist() == [0, 2**18 - 1, 2**18]
+    assert columns.places_of(data[:0], b"+=").tolist() == []
