@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
 _FOUND, _REFUSED, _FAULT, _INTERRUPTED = 1, 2, 3, 130
 # Objects after which Python looks for garbage: a hundred thousands come with the libraries, and
-# stay. Looking through them again and again took a twentieth of a short run.
-_GARBAGE = 50_000
+# stay. Looking through them again and again took a fifteenth of a short run.
+_GARBAGE = 100_000
 _SEVERITIES = ("high", "medium", "low")
 
 
