@@ -42,9 +42,9 @@ class Rows:
 
     ``digests`` by row: ``key`` is what makes it that row (of two with one key the second has
     another), ``content`` what it says; ``whole`` is the order or document that it is part of, and
-    ``last`` the last part of that. ``shared``: the rows that many orders are compared with (``record``,
-    ``file``, ``row``, ``content``). ``new``: all contents that no earlier night has read, sorted.
-    ``telling``: by rule the records that it cannot do without.
+    ``last`` the last part of that. ``shared``: the rows that many orders are compared with
+    (``record``, ``file``, ``row``, ``content``). ``new``: all contents that no earlier night has
+    read, sorted. ``telling``: by rule the records that it cannot do without.
     """
 
     begin: Mapping[str, int]
