@@ -65,7 +65,7 @@ class Night:
     as_of: date
     intake: Intake
     matched: Matched
-    tables: dict[str, pd.DataFrame]
+    tables: Mapping[str, pd.DataFrame]
     exceptions: pd.DataFrame
     setting: Setting
     texts: Texts = field(default_factory=Texts)
@@ -155,7 +155,7 @@ def check(
         matched, kept = _match(shop, rules, intake, clock, ledger=ledger)
         terms = terms_of(shop, rules, as_of, intake)
         with clock.stage("checking", len(matched.lines)):
-            tables = matched.tables | {"inputs": inputs_of(matched, intake, terms)}
+            tables = {**matched.tables, "inputs": inputs_of(matched, intake, terms)}
             places = Places(terms.files, matched.places, matched.links)
             found = find_exceptions(rules, tables, matched.orders, places, terms.setting)
             give_back()

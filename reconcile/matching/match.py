@@ -41,8 +41,8 @@ INVOICED = "invoices = billed on orders + on no known order"  # the proof that c
 class Matched:
     """Everything that matching found out about a shop.
 
-    ``tables``: the fact tables by name. ``orders``: ``store, order_ref, key`` by number, and
-    what the customer paid and got back and when, where the orders tell it.
+    ``tables``: the fact tables by name. ``named``: the orders, ``store, order_ref, key`` by number,
+    and what the customer paid and got back and when, where the orders tell it.
     ``links``: per record type which rows (``row_id``) stand behind which ``supplier_order``; and
     per fact table of several rows each which (``record``, ``row_id``) stand behind row ``at``.
     ``lines``: every order line with its state and quantities, for the reader; ``line_orders``
@@ -54,10 +54,10 @@ class Matched:
     settle. ``proofs``: sums that have to be equal (``proof, unit, left, right``).
     """
 
-    tables: dict[str, pd.DataFrame]
-    orders: pd.DataFrame
-    links: dict[str, pd.DataFrame]
-    places: dict[str, pd.DataFrame]
+    tables: Mapping[str, pd.DataFrame]
+    named: Pieces
+    links: Mapping[str, pd.DataFrame]
+    places: Mapping[str, pd.DataFrame]
     lines: Pieces
     line_orders: Ints
     shares: pd.DataFrame
@@ -66,6 +66,11 @@ class Matched:
     collisions: pd.DataFrame
     conflicts: pd.DataFrame
     proofs: pd.DataFrame
+
+    @property
+    def orders(self) -> pd.DataFrame:
+        """The orders by number; read anew each time where they are on disk."""
+        return self.named.whole()
 
 
 def match(
@@ -154,7 +159,7 @@ def match_with_ledger(
     }
     out = Matched(
         tables=tables,
-        orders=_named_orders(tied),
+        named=InMemory(_named_orders(tied)),
         links=links | of_rows,
         places=_places(tied),
         lines=InMemory(shown),

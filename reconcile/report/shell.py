@@ -51,7 +51,7 @@ def as_bytes(book: Workbook, rest: Sequence[Rest], shop: str, day: date) -> byte
     book.properties.created = datetime.combine(day, time())
     shell = io.BytesIO()
     # As book.save() does, which leaves the archive open where a disk is full.
-    with zipfile.ZipFile(shell, "w", zipfile.ZIP_DEFLATED) as archive:
+    with zipfile.ZipFile(shell, "w") as archive:
         ExcelWriter(book, archive).write_data()
     return _filled(shell, rest, day)
 
