@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.joined import joined_texts
+from reconcile.lean import plain
 from reconcile.matching.match import Matched
 from reconcile.matching.orders import OrderFinder
 
@@ -13,12 +14,11 @@ from reconcile.matching.orders import OrderFinder
 def safe_to_pay(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
     """Supplier orders that are safe to pay now: due or soon due, and nothing speaks against it."""
     facts = matched.tables["supplier_orders"]
-    mine = exceptions[
-        exceptions["rule"].isin(["unpaid", "part-paid"])
-        & exceptions["verdict"].isin(["open", "waiting"])
-    ]
+    chosen = exceptions["rule"].isin(["unpaid", "part-paid"]) & exceptions["verdict"].isin(
+        ["open", "waiting"]
+    )
+    mine = plain(exceptions.loc[chosen, list(_OF_EXCEPTION)]).reset_index(drop=True)
     rows = facts.iloc[mine["at"].to_numpy(np.int64)].reset_index(drop=True)
-    mine = mine.reset_index(drop=True)
     safe = rows["payable"].notna() & (rows["unpaid_rest"] > 0) & (rows["pending"] == 0)
     for doubt in (
         *("unread_row", "paid_in_other_currency", "invoice_awaited"),
@@ -29,12 +29,13 @@ def safe_to_pay(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
     # One order with money in two currencies may be one debt told twice.
     several = facts["supplier_order"][facts["supplier_order"].duplicated()]
     safe &= ~rows["supplier_order"].isin(several)
-    safe &= ~rows["supplier_order"].isin(speaks_against(exceptions).index)
+    against = exceptions["supplier_order"].iloc[_against(exceptions)]
+    safe &= ~rows["supplier_order"].isin(against)
     # Nobody could tell which order a payment is for that bears such a reference.
     order = rows["order"].to_numpy(np.int64)
     lone = matched.orders[["order_ref", "key"]].iloc[order].rename(columns={"order_ref": "ref"})
     safe &= find_orders(matched, lone)["order"].to_numpy() == order
-    out = mine[["order_ref", "supplier", "currency", "due_by", "id", "at"]].assign(
+    out = mine.assign(
         invoice_no=_invoice_numbers(rows, matched),
         amount_minor=rows["unpaid_rest"].astype("Int64"),
         owner=rows["supplier_order"],
@@ -43,6 +44,7 @@ def safe_to_pay(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
     return pd.DataFrame(chosen.reset_index(drop=True))
 
 
+_OF_EXCEPTION = ("order_ref", "supplier", "currency", "due_by", "id", "at")
 _PAY = (
     *("order_ref", "supplier", "invoice_no", "amount_minor", "currency", "due_by", "id"),
     *("at", "owner"),
@@ -64,12 +66,17 @@ def speaks_against(exceptions: pd.DataFrame) -> pd.Series:
     Everything on the list hold, except what is billed twice, which is in no payable amount; and
     what is sold below the floor of the margin.
     """
-    held = (exceptions["list"] == "hold") & (exceptions["rule"] != "billed-twice")
-    lossy = (exceptions["rule"] == "sold-at-loss") & (exceptions["verdict"] == "open")
-    found = exceptions[(held | lossy) & (exceptions["verdict"] != "accepted")]
-    found = found[found["supplier_order"] >= 0].drop_duplicates("supplier_order")
+    found = exceptions.iloc[_against(exceptions)].drop_duplicates("supplier_order")
     text = found["title"].str.lower() + ". " + found["explanation"]
     return text.set_axis(found["supplier_order"].to_numpy())
+
+
+def _against(exceptions: pd.DataFrame) -> np.ndarray:
+    """The places of exceptions that speak against paying their supplier order."""
+    held = (exceptions["list"] == "hold") & (exceptions["rule"] != "billed-twice")
+    lossy = (exceptions["rule"] == "sold-at-loss") & (exceptions["verdict"] == "open")
+    found = (held | lossy) & (exceptions["verdict"] != "accepted")
+    return np.flatnonzero(found & (exceptions["supplier_order"] >= 0))
 
 
 def _invoice_numbers(rows: pd.DataFrame, matched: Matched) -> pd.Series:
@@ -85,7 +92,8 @@ def _invoice_numbers(rows: pd.DataFrame, matched: Matched) -> pd.Series:
 
 def to_post(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
     """Tracking numbers that the storefront lacks: order_ref, sku, carrier, tracking_no, id."""
-    mine = exceptions[(exceptions["list"] == "post") & (exceptions["verdict"] == "open")]
+    chosen = (exceptions["list"] == "post") & (exceptions["verdict"] == "open")
+    mine = exceptions.loc[chosen, ["order_ref", "sku", "id", "at"]]
     rows = matched.tables["order_lines"].iloc[mine["at"].to_numpy(np.int64)]
     known = (rows["first_number"] != "").to_numpy()  # else the supplier is asked first
     mine, rows = mine[known], rows[known]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date
@@ -12,7 +12,7 @@ from tempfile import TemporaryDirectory, mkdtemp
 
 import pandas as pd
 
-from reconcile.allocator import give_back
+from reconcile.allocator import give_back, keep_freed
 from reconcile.checks.catalogue import Rule
 from reconcile.checks.evidence import Places
 from reconcile.checks.exceptions import find_exceptions
@@ -20,6 +20,8 @@ from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
 from reconcile.errors import FaultError
 from reconcile.intake.load import Intake, load
+from reconcile.lean import Texts
+from reconcile.matching.groups import GROUPED
 from reconcile.matching.ledger import Ledger
 from reconcile.matching.match import Matched, match_with_ledger
 from reconcile.portions.check import check_in_portions, inputs_of, terms_of
@@ -50,8 +52,9 @@ class Night:
     """What a shop's files say as of a day.
 
     ``tables``: the fact tables of matching and ``inputs``. ``exceptions``: every exception of
-    every rule, in reading order, before the history and decisions have been asked. ``setting``:
-    what the rules were judged by. ``ledger``: money by row, where it was asked for.
+    every rule, in reading order, before the history and decisions have been asked; ``texts`` has
+    what of them may be on disk. ``setting``: what the rules were judged by. ``ledger``: money by
+    row, where it was asked for.
     """
 
     shop: Shop
@@ -61,6 +64,7 @@ class Night:
     tables: dict[str, pd.DataFrame]
     exceptions: pd.DataFrame
     setting: Setting
+    texts: Texts = field(default_factory=Texts)
     ledger: Ledger | None = None
 
 
@@ -91,13 +95,6 @@ def folder_for_portions() -> Iterator[Path]:
         yield Path(folder)
 
 
-def rows_of_records(records: Mapping[str, pd.DataFrame]) -> dict[str, int]:
-    """How many rows each record has, also of those on disk."""
-    if isinstance(records, Shelf):
-        return records.counts()
-    return {name: len(frame) for name, frame in records.items()}
-
-
 def read_and_match(
     shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, *, ledger: bool = False
 ) -> tuple[Intake, Matched, Ledger | None]:
@@ -105,9 +102,10 @@ def read_and_match(
 
     With ``ledger`` the money of every row is kept too, which takes some room.
     """
+    keep_freed()
     with clock.stage("reading"):
         intake = load(shop, as_of)
-    with clock.stage("matching", sum(rows_of_records(intake.records).values())):
+    with clock.stage("matching", sum(intake.records.counts().values())):
         matched, ledger_now = match_with_ledger(
             intake.records,
             intake.parts,
@@ -143,20 +141,20 @@ def check(
         places = Places(terms.files, matched.places, matched.links)
         found = find_exceptions(rules, tables, matched.orders, places, terms.setting)
         give_back()
-    return Night(shop, as_of, intake, matched, tables, found, terms.setting, kept)
+    return Night(shop, as_of, intake, matched, tables, found, terms.setting, ledger=kept)
 
 
 def _check_in_portions(
     shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, room: Room
 ) -> Night:
-    with clock.stage("reading"):
-        read = [load(shop, as_of)]
-    terms = terms_of(shop, rules, as_of, read[0])
-    rows = sum(rows_of_records(read[0].records).values())
     folder = Path(mkdtemp(dir=room.folder))
+    shelf = Shelf(GROUPED, folder)
+    with clock.stage("reading"):
+        intake = load(shop, as_of, shelf)
+    terms = terms_of(shop, rules, as_of, intake)
+    rows = sum(shelf.counts().values())
     with clock.stage("portions", rows):
-        # Handed over whole: what is still held here would stay in memory.
-        found = check_in_portions(read.pop(), terms, room.portions(rows), folder)
+        found = check_in_portions(intake, shelf, terms, room.portions(rows), folder)
         give_back()
-    intake, matched, tables, exceptions = found
-    return Night(shop, as_of, intake, matched, tables, exceptions, terms.setting)
+    matched, tables, exceptions, texts = found
+    return Night(shop, as_of, intake, matched, tables, exceptions, terms.setting, texts)

@@ -16,6 +16,7 @@ from reconcile.checks.catalogue import Rule, Setting, configured, load_catalogue
 from reconcile.checks.exceptions import in_order
 from reconcile.errors import RefusedError
 from reconcile.intake.load import Intake, file_problems
+from reconcile.lean import looked_up
 from reconcile.lists import safe_to_pay, to_post
 from reconcile.matching.match import Matched
 from reconcile.memory.database import (
@@ -26,7 +27,7 @@ from reconcile.memory.database import (
     output_kept,
 )
 from reconcile.memory.lock import shop_lock
-from reconcile.night import Clock, Night, Room, Say, check, folder_for_portions, rows_of_records
+from reconcile.night import Clock, Night, Room, Say, check, folder_for_portions
 from reconcile.rates import in_home_currency
 from reconcile.remembered import Remembered, remember
 from reconcile.report.contents import Contents, RejectedFile
@@ -140,13 +141,14 @@ def _contents(
         intake.records.get("rates"),
     )
     asked = {name: rule.text.get("request", "") for name, rule in rules.items()}
-    exceptions["request"] = exceptions["rule"].map(asked).astype("str").fillna("")
+    exceptions["request"] = looked_up(exceptions["rule"], asked)
     return Contents(
         shop=shop.name,
         as_of=night.as_of,
         home_currency=shop.home_currency,
         version=reconcile.__version__,
         exceptions=exceptions,
+        texts=night.texts,
         night_before=known.before,
         cleared=known.compared.cleared,
         moves=known.compared.moves,
@@ -190,7 +192,7 @@ def _proofs(intake: Intake, matched: Matched, rolled: pd.DataFrame) -> pd.DataFr
     """Rows of the files by fate, rows of the records by place, and money in and out."""
     files = intake.files
     fates = ["header", "blank", "totals", "repeats", "rejected", "later", "accepted"]
-    held = rows_of_records(intake.records)
+    held = intake.records.counts()
     accepted = sum(held.values())
     rows = [
         ("rows of files = header + blank + totals + repeats + rejected + later + accepted", "rows",

@@ -62,6 +62,7 @@ class Remembered:
             self.run,
             night.intake.files,
             self.compared,
+            night.texts,
             proofs_hold=proofs_hold,
         )
         self.log.keep(history)
@@ -88,7 +89,8 @@ def remember(
         contents_before(history, day),
         needs,
     )
-    all_of = carried(found, behind_open(found, night.tables, rows), before, rows, run, day)
+    behind = behind_open(found, night.tables, rows)
+    all_of = carried(found, night.texts, behind, before, rows, run, day)
     found = _decided(all_of.found, night, log, history)
     earlier = seen_earlier(history, found["id"][all_of.then < 0], day, before.night)
     both = compared(all_of, found, earlier, before, rows, day)

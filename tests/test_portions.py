@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -12,7 +12,8 @@ import pytest
 
 from reconcile.checks.catalogue import configured, load_catalogue
 from reconcile.intake.load import Intake
-from reconcile.matching.groups import GROUPED, order_groups
+from reconcile.lean import Texts
+from reconcile.matching.groups import GROUPED, Groups, order_groups
 from reconcile.matching.match import Matched
 from reconcile.matching.shared import shared_groups
 from reconcile.night import Clock, check
@@ -24,7 +25,7 @@ from reconcile.portions.check import (
     scout_portion,
     terms_of,
 )
-from reconcile.portions.portion import Ints, hand_out, size_of
+from reconcile.portions.portion import hand_out, size_of
 from reconcile.portions.shelf import Shelf
 from reconcile.shop_file import load_shop
 from tests.bench.processes import REPOSITORY
@@ -53,10 +54,22 @@ def at_once(folder: Path, as_of: date) -> AtOnce:
     return AtOnce(night.intake, night.matched, night.exceptions, terms)
 
 
-def shelved(whole: AtOnce, folder: Path) -> tuple[Shelf, dict[str, Ints]]:
+def shelved(whole: AtOnce, folder: Path) -> tuple[Shelf, Groups]:
     """The records of a shop on disk, and the group of each of their rows."""
-    shelf = Shelf(dict(whole.intake.records), GROUPED, folder)
-    return shelf, order_groups(shelf.columns, whole.intake.parts)
+    shelf = Shelf(GROUPED, folder)
+    for name, frame in whole.intake.records.items():
+        half = len(frame) // 2
+        for rows in (frame[:half], frame[half:]):
+            shelf.add(name, rows.reset_index(drop=True))
+    return shelf.records(), order_groups(shelf, whole.intake.parts)
+
+
+def in_portions(whole: AtOnce, count: int, folder: Path) -> tuple[Matched, pd.DataFrame, Texts]:
+    """The same shop checked in portions."""
+    shelf, _ = shelved(whole, folder)
+    intake = replace(whole.intake, records=shelf)
+    found = check_in_portions(intake, shelf, whole.terms, count, folder)
+    return found[0], found[2], found[3]
 
 
 @pytest.fixture(scope="module")
@@ -73,12 +86,13 @@ def sample() -> AtOnce:
     return at_once(REPOSITORY / "sample_exports", date(2026, 10, 31))
 
 
-def same(whole: AtOnce, matched: Matched, exceptions: pd.DataFrame) -> None:
+def same(whole: AtOnce, matched: Matched, exceptions: pd.DataFrame, texts: Texts) -> None:
     """Everything that people see of it is the same."""
-    pd.testing.assert_frame_equal(
-        exceptions.drop(columns=_NUMBERS), whole.exceptions.drop(columns=_NUMBERS)
-    )
-    pd.testing.assert_frame_equal(matched.lines, whole.matched.lines)
+    known = whole.exceptions.drop(columns=_NUMBERS)
+    pd.testing.assert_frame_equal(texts.rows(exceptions, slice(None), [*known]), known)
+    lines, known = (pd.concat(one.lines.pieces()) for one in (matched, whole.matched))
+    pd.testing.assert_frame_equal(lines.reset_index(drop=True), known)
+    assert matched.lines.counts("state") == whole.matched.lines.counts("state")
     pd.testing.assert_frame_equal(matched.proofs, whole.matched.proofs)
 
 
@@ -86,25 +100,21 @@ def same(whole: AtOnce, matched: Matched, exceptions: pd.DataFrame) -> None:
 def test_portions_of_a_built_shop_give_what_it_gives_at_once(
     built: AtOnce, count: int, tmp_path: Path
 ) -> None:
-    intake, matched, _, exceptions = check_in_portions(built.intake, built.terms, count, tmp_path)
+    matched, exceptions, texts = in_portions(built, count, tmp_path)
     assert len(exceptions) > 300
-    same(built, matched, exceptions)
+    same(built, matched, exceptions, texts)
     assert len(list(tmp_path.glob("?-orders.arrow"))) == count + 1
-    for name, frame in built.intake.records.items():
-        pd.testing.assert_frame_equal(intake.records[name], frame)
 
 
 def test_portions_of_the_sample_shop_give_what_it_gives_at_once(
     sample: AtOnce, tmp_path: Path
 ) -> None:
-    _, matched, _, exceptions = check_in_portions(sample.intake, sample.terms, 2, tmp_path)
-    same(sample, matched, exceptions)
+    same(sample, *in_portions(sample, 2, tmp_path))
 
 
 @pytest.mark.no_cover
 def test_64_portions_give_what_the_shop_gives_at_once(built: AtOnce, tmp_path: Path) -> None:
-    _, matched, _, exceptions = check_in_portions(built.intake, built.terms, 64, tmp_path)
-    same(built, matched, exceptions)
+    same(built, *in_portions(built, 64, tmp_path))
 
 
 @pytest.mark.parametrize("seed", [1, 2])
@@ -122,8 +132,8 @@ def test_any_way_to_hand_out_the_groups_gives_the_same(
     portions = shelf.parted(parts, groups, place, 4)
     found = [(each.rows, check_portion(each, terms)) for each in portions]
     random.shuffle(found)  # whoever is done first
-    matched, _, exceptions = put_together(iter(found), built.intake, terms)
-    same(built, matched, exceptions)
+    matched, _, exceptions, texts = put_together(iter(found), built.intake, terms, tmp_path)
+    same(built, matched, exceptions, texts)
 
 
 def test_an_order_is_never_parted_from_what_names_it(built: AtOnce, tmp_path: Path) -> None:

@@ -6,9 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from reconcile.portions.check import check_in_portions
 from tests.matching.shops import AS_OF, Row, bill, order, payment, quote, written
-from tests.test_portions import at_once, same
+from tests.test_portions import at_once, in_portions, same
 
 Records = dict[str, list[Row]]
 COUNT = 5
@@ -99,13 +98,11 @@ def test_what_looks_across_orders_is_found_in_portions_too(case: str, tmp_path: 
     whole = at_once(written(tmp_path / "shop", records, SMALL), AS_OF)
     assert (whole.exceptions["rule"] == rule).any(), whole.exceptions["rule"].tolist()
     (tmp_path / "aside").mkdir()
-    found = check_in_portions(whole.intake, whole.terms, COUNT, tmp_path / "aside")
-    same(whole, found[1], found[3])
+    same(whole, *in_portions(whole, COUNT, tmp_path / "aside"))
 
 
 def test_a_shop_without_a_row_is_one_portion(tmp_path: Path) -> None:
     whole = at_once(written(tmp_path / "shop", {"orders": [], "payments": []}, SMALL), AS_OF)
-    assert whole.matched.lines.empty
+    assert not len(whole.matched.lines)
     (tmp_path / "aside").mkdir()
-    found = check_in_portions(whole.intake, whole.terms, COUNT, tmp_path / "aside")
-    same(whole, found[1], found[3])
+    same(whole, *in_portions(whole, COUNT, tmp_path / "aside"))

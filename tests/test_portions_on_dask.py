@@ -42,5 +42,5 @@ def test_a_cluster_gives_what_the_shop_gives_at_once(tmp_path: Path) -> None:
     rows = [portion.rows for portion in portions]
     assert len(rows) == COUNT + 1
     found = iter(zip(rows, checked, strict=True))
-    matched, _, exceptions = put_together(found, known.intake, known.terms)
-    same(known, matched, exceptions)
+    matched, _, exceptions, texts = put_together(found, known.intake, known.terms, tmp_path)
+    same(known, matched, exceptions, texts)

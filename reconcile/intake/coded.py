@@ -92,6 +92,13 @@ class Coded:
             return Coded(self.texts.filter(pa.array(keep)), None, kept)
         return Coded(self.texts, self.codes[keep], kept)
 
+    def part(self, start: int, rows: int) -> Coded:
+        """So many rows from one on, or as many as there are; nothing is copied."""
+        kept = min(self.count - start, rows)
+        if self.codes is None:
+            return Coded(self.texts.slice(start, kept), None, kept)
+        return Coded(self.texts, self.codes[start : start + kept], kept)
+
     def numbers(self) -> NDArray[np.int64]:
         """A whole number for each row, the same where the text is the same."""
         return self.take(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -23,9 +23,11 @@ _MUCH = 2  # a gap between files is told where it is so many times the longest i
 
 
 def covered_to(
-    source: Source, frame: pd.DataFrame, stated: Sequence[Period | None], as_of: date
+    source: Source, last: date | None, stated: Sequence[Period | None], as_of: date
 ) -> date | None:
     """The day to which one source is complete; None where nothing tells.
+
+    ``last`` is the day of its last row, None where it has none.
 
     A declared day or kind of cover counts first, then a period stated above the header of
     every file, or of the newest one, then what is usual for the record type.
@@ -38,19 +40,20 @@ def covered_to(
     if not declared:
         ends = [period[1] for period in stated if period is not None]
         if ends and (len(ends) == len(stated) or usual == "as-of"):
-            last = _last_day(source, frame)
             return min(max([*ends, last] if last is not None else ends), as_of)
     if (declared or usual) == "as-of" or not record.date:
         return as_of
-    return _last_day(source, frame)
+    return last
 
 
-def _last_day(source: Source, frame: pd.DataFrame) -> date | None:
-    record = RECORDS[source.record]
-    if not record.date:
+def last_day(record: str, pieces: Iterable[pd.DataFrame]) -> date | None:
+    """The day of the last row, in whatever piece; None where no row has a date."""
+    dated = RECORDS[record].date
+    if not dated:
         return None
-    last = frame.loc[frame["source"] == source.name, record.column(record.date).typed].max()
-    return None if pd.isna(last) else last.date()
+    column = RECORDS[record].column(dated).typed
+    days = [piece[column].max() for piece in pieces]
+    return max((day.date() for day in days if not pd.isna(day)), default=None)
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from reconcile.intake.coded import Bools, Coded
 from reconcile.intake.columns import picked, stacked
+from reconcile.intake.late import Late, not_yet_known
 from reconcile.intake.read import Read, all_parts
 from reconcile.intake.rejected import Original, originals, placed, rejected_names, rejected_rows
 from reconcile.intake.repeats import repeated, superseded
@@ -26,11 +27,13 @@ Ints = NDArray[np.int64]
 class SourceRows:
     """The rows of one source, settled; ``counts`` holds the rows by fate of each file.
 
+    ``size`` is how many are accepted: those may have been taken over already.
     ``rejected`` has one row per rejected row; ``originals`` the rows themselves. ``notes`` has
     the cells that were read as nothing.
     """
 
     accepted: pd.DataFrame
+    size: int
     parts: dict[str, pd.DataFrame]
     counts: list[dict[str, int]]
     rejected: pd.DataFrame
@@ -41,10 +44,18 @@ class SourceRows:
     brought: frozenset[str]
 
 
-def settle(source: Source, read: Sequence[Read], first: int, as_of: np.datetime64) -> SourceRows:
+def settle(
+    source: Source,
+    read: Sequence[Read],
+    first: int,
+    as_of: np.datetime64,
+    late: Late | None = None,
+) -> SourceRows:
     """Settle every row of a source's files; ``first`` numbers the first of them.
 
-    The typed rows go over from the tables to what is returned, so that they are there once.
+    A single file may come block by block; ``late`` are then the orders of all of it with dates
+    after the run's. The typed rows go over from the tables to what is returned, so that they are
+    there once.
     """
     record = RECORDS[source.record]
     frame, rejects, notes = _together(read)
@@ -60,13 +71,14 @@ def settle(source: Source, read: Sequence[Read], first: int, as_of: np.datetime6
     old, changed = _replaced(same, frame, age, ~repeat & ~rejected & ~later)
     accepted = ~(repeat | old | rejected | later)
     fates = {"repeats": repeat | old, "rejected": rejected, "later": later, "accepted": accepted}
-    frame = _not_yet_known(record, frame, as_of)
+    frame = not_yet_known(record, frame, as_of, late)
     told = rejects[rejected[rejects["at"]]].sort_values("at")
     names = rejected_names(source, frame, rejected, all_parts(read), file + first, row)
     changes = _changes(source, frame, changed, [one.path for one in read], file, row)
     kept = picked(frame, accepted)
     return SourceRows(
         accepted=_with_places(kept, source.name, file[accepted], first, row[accepted], age),
+        size=int(accepted.sum()),
         parts=_accepted_parts(read, accepted),
         counts=[_counts(number, one, file, fates) for number, one in enumerate(read)],
         rejected=rejected_rows(source, read, told, file, row),
@@ -129,28 +141,6 @@ def _after(record: Record, frame: pd.DataFrame, as_of: np.datetime64) -> NDArray
     if not record.date:
         return np.zeros(len(frame), dtype=bool)
     return np.asarray(frame[record.column(record.date).typed].to_numpy() > as_of)
-
-
-def _not_yet_known(record: Record, frame: pd.DataFrame, as_of: np.datetime64) -> pd.DataFrame:
-    """Blank the cells of dates after the run's date, and the cells that go with them."""
-    for column in record.columns:
-        passed_over = column.ahead or column.name == record.date or column.typed not in frame
-        if column.kind != "date" or passed_over:
-            continue
-        later = frame[column.typed].to_numpy() > as_of
-        if not later.any():
-            continue
-        frame[column.typed] = frame[column.typed].mask(later)
-        if column.whole_order:  # given on one row, it holds for all rows of the order
-            keys = ["order_ref"] + ["store"] * ("store" in frame)
-            named = frame[keys].fillna("")  # a file that lacks the store names none
-            order = named.groupby(keys, sort=False).ngroup().to_numpy()
-            later = np.isin(order, order[later])
-        for other in record.columns:
-            if other.goes_with == column.name and other.typed in frame:
-                nothing = "" if other.kind == "text" else pd.NA
-                frame[other.typed] = frame[other.typed].mask(later, nothing)
-    return frame
 
 
 def _accepted_parts(read: Sequence[Read], accepted: NDArray[np.bool_]) -> dict[str, pd.DataFrame]:

@@ -2,30 +2,61 @@
 
 from __future__ import annotations
 
+import sys
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Protocol
+
 import numpy as np
 import pandas as pd
 
+from reconcile.intake.columns import stacked
 from reconcile.intake.fates import SourceRows
+from reconcile.intake.rejected import NAMES, Original
+from reconcile.intake.schemas import checked
+from reconcile.kept import Records
 from reconcile.records import RECORDS
 
 
-def in_order(
-    record: str,
-    frame: pd.DataFrame,
-    parts: dict[tuple[str, str], pd.DataFrame],
-    several: list[SourceRows],
-) -> pd.DataFrame:
-    """Several references in a cell get the number of their row in the whole record."""
-    start = 0
-    moved: dict[str, list[pd.DataFrame]] = {}
-    for rows in several:
-        for name, part in rows.parts.items():
-            moved.setdefault(name, []).append(part.assign(row_id=part["row_id"] + start))
-        start += len(rows.accepted)
-    for name, pieces in moved.items():
-        parts[record, name] = pd.concat(pieces, ignore_index=True)
+class Gathers(Protocol):
+    """Takes the accepted rows of all sources, piece by piece, and gives them back by record."""
+
+    at_once: int  # rows of a file that are typed at once
+    files_at_once: int  # how many are cut up at a time
+
+    def add(self, record: str, rows: pd.DataFrame) -> None:
+        """Take the next rows of a record; those of a source follow each other."""
+
+    def records(self) -> Records:
+        """Everything that was taken, once nothing more comes."""
+
+
+class InMemory:
+    """Rows in memory: each file is typed as a whole, the fastest way."""
+
+    at_once = sys.maxsize
+    files_at_once = 2
+
+    def __init__(self) -> None:
+        self._taken: dict[str, list[pd.DataFrame]] = {}
+
+    def add(self, record: str, rows: pd.DataFrame) -> None:
+        """Take the next rows of a record."""
+        self._taken.setdefault(record, []).append(rows)
+
+    def records(self) -> Records:
+        """Everything that was taken."""
+        frames = {}
+        while self._taken:
+            record = next(iter(self._taken))
+            frames[record] = checked(record, filled(record, stacked(self._taken.pop(record))))
+        return Records(frames)
+
+
+def filled(record: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """A column that only some sources bring reads as blank in the others."""
     for column in RECORDS[record].columns:
-        # A column that only some sources bring reads as blank in the others.
         if column.typed not in frame:
             continue
         if frame[column.typed].dtype == "str":
@@ -33,36 +64,106 @@ def in_order(
             frame[column.typed] = frame[column.typed].fillna(blank)
         elif column.kind == "flag":
             frame[column.typed] = frame[column.typed].fillna(value=False).astype(bool)
+    for name in ("by_suffix", "tracking_damaged"):  # found in texts, no columns of a record
+        if name in frame and frame[name].dtype == object:
+            frame[name] = frame[name].astype("boolean")
     keys = [str(name) for name in frame if str(name).endswith("_key")]
     frame[keys] = frame[keys].fillna("")
     return frame
 
 
-def sums_by_file(records: dict[str, pd.DataFrame], files: pd.DataFrame) -> pd.DataFrame:
+def in_one(record: str, blocks: Sequence[SourceRows]) -> SourceRows:
+    """What was settled block by block of one file, without its accepted rows, as if at once."""
+    first = blocks[0]
+    if len(blocks) == 1:
+        return first
+    columns = RECORDS[record].columns
+    named = sorted(columns, key=lambda column: column.kind != "currency")  # as they are typed
+    rank = {column.name: at for at, column in enumerate(named)}
+    counts = [sum((Counter(block.counts[0]) for block in blocks), Counter())]
+    return replace(
+        first,
+        parts=stacked_parts(blocks),
+        size=sum(block.size for block in blocks),
+        counts=[{fate: counts[0][fate] for fate in first.counts[0]}],
+        rejected=_under([block.rejected for block in blocks], ["file", "row"]),
+        originals=_joined([one for block in blocks for one in block.originals]),
+        notes=_under([block.notes for block in blocks], ["column", "why"], rank),
+        rejected_names=_under([b.rejected_names for b in blocks], ["column"], _OF_NAMES),
+    )
+
+
+_OF_NAMES = {name: at for at, name in enumerate(NAMES)}
+
+
+def _under(
+    pieces: Sequence[pd.DataFrame], by: list[str], rank: Mapping[str, int] | None = None
+) -> pd.DataFrame:
+    """Rows of blocks in the order that they have when they are found at once."""
+    whole = pd.concat(pieces, ignore_index=True)
+    if rank is None:
+        return whole.sort_values(by, ignore_index=True)
+    place = whole.assign(column=whole["column"].map(rank)).sort_values(by, kind="stable").index
+    return whole.loc[place].reset_index(drop=True)
+
+
+def _joined(blocks: Sequence[Original]) -> list[Original]:
+    """The rejected rows of all blocks of a file."""
+    if not blocks:
+        return []
+    return [replace(blocks[0], rows=pd.concat([one.rows for one in blocks], ignore_index=True))]
+
+
+def stacked_parts(several: Sequence[SourceRows]) -> dict[str, pd.DataFrame]:
+    """References of cells that hold several, with the numbers of their rows in all together."""
+    start, moved = 0, dict[str, list[pd.DataFrame]]()
+    for rows in several:
+        for name, part in rows.parts.items():
+            moved.setdefault(name, []).append(part.assign(row_id=part["row_id"] + start))
+        start += rows.size
+    return {name: pd.concat(pieces, ignore_index=True) for name, pieces in moved.items()}
+
+
+def sums_by_file(records: Records, files: pd.DataFrame) -> pd.DataFrame:
     """Money of the accepted rows: per file, money column and currency, rows and sum."""
-    pieces = []
-    for record, frame in records.items():
-        money = [column for column in RECORDS[record].columns if column.kind == "money"]
-        money = [column for column in money if column.typed in frame]
-        if not money or frame.empty:
-            continue
-        code, currencies = pd.factorize(frame["currency"], sort=True)
-        group = frame["file"].to_numpy() * len(currencies) + code
-        many = int(group.max()) + 1
-        for column in money:
-            known = frame[column.typed].notna().to_numpy()
-            total = np.zeros(many, dtype=np.int64)
-            np.add.at(total, group, frame[column.typed].to_numpy(dtype=np.int64, na_value=0))
-            rows = np.bincount(group[known], minlength=many)
-            at = np.flatnonzero(rows)
-            file, which = np.divmod(at, len(currencies))
-            piece = {"file": file, "currency": currencies[which], "rows": rows[at]}
-            pieces.append(pd.DataFrame(piece | {"sum_minor": total[at], "column": column.name}))
+    pieces = [
+        piece
+        for record in records
+        for frame in records.pieces(record, _added_up(record))
+        for piece in _sums(record, frame)
+    ]
     empty = pd.DataFrame(columns=["file", "currency", "rows", "sum_minor", "column"])
     sums = pd.concat(pieces, ignore_index=True) if pieces else empty
+    by = ["file", "currency", "column"]
+    sums = sums.groupby(by, as_index=False)[["rows", "sum_minor"]].sum() if pieces else sums
     place = files[["source", "record", "file"]].rename(columns={"file": "path"})
     sums = sums.merge(place, left_on="file", right_index=True)
     sums["file"] = sums["path"]
     sums["sum_minor"] = sums["sum_minor"].astype("Int64")
     names = ["source", "record", "file", "column", "currency"]
     return sums[[*names, "rows", "sum_minor"]].sort_values(names, ignore_index=True)
+
+
+def _added_up(record: str) -> list[str]:
+    money = [column.typed for column in RECORDS[record].columns if column.kind == "money"]
+    return ["file", "currency", *money] if money else []
+
+
+def _sums(record: str, frame: pd.DataFrame) -> Iterator[pd.DataFrame]:
+    """The same of some rows of a record."""
+    money = [column for column in RECORDS[record].columns if column.kind == "money"]
+    money = [column for column in money if column.typed in frame]
+    if not money or frame.empty:
+        return
+    code, currencies = pd.factorize(frame["currency"], sort=True)
+    group = frame["file"].to_numpy() * len(currencies) + code
+    many = int(group.max()) + 1
+    for column in money:
+        known = frame[column.typed].notna().to_numpy()
+        total = np.zeros(many, dtype=np.int64)
+        np.add.at(total, group, frame[column.typed].to_numpy(dtype=np.int64, na_value=0))
+        rows = np.bincount(group[known], minlength=many)
+        at = np.flatnonzero(rows)
+        file, which = np.divmod(at, len(currencies))
+        piece = {"file": file, "currency": currencies[which], "rows": rows[at]}
+        yield pd.DataFrame(piece | {"sum_minor": total[at], "column": column.name})

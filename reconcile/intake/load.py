@@ -2,32 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from datetime import date
 
-import numpy as np
 import pandas as pd
 
 from reconcile.allocator import give_back, share_one
 from reconcile.dates import as_day
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.coded import Coded
-from reconcile.intake.columns import stacked
-from reconcile.intake.cover import covered_to, find_gaps
-from reconcile.intake.date_cells import CellKinds
+from reconcile.intake.cover import covered_to, find_gaps, last_day
 from reconcile.intake.fates import SourceRows, settle
 from reconcile.intake.foot import find_foot, kept_rows, stated_totals
 from reconcile.intake.formats import Forms, plain_numbers
-from reconcile.intake.gathered import in_order, sums_by_file
+from reconcile.intake.gathered import Gathers, InMemory, in_one, stacked_parts, sums_by_file
+from reconcile.intake.late import late_orders
 from reconcile.intake.opening import Found, open_all, table_of
 from reconcile.intake.period import Period, stated_period
-from reconcile.intake.read import Read
+from reconcile.intake.read import Texts
 from reconcile.intake.reading import Opened
 from reconcile.intake.rejected import Original, rejected_keys
-from reconcile.intake.schemas import checked
-from reconcile.intake.text_table import TextTable
 from reconcile.intake.typed import Reader
+from reconcile.kept import Records
 from reconcile.records import RECORDS
 from reconcile.shop import Shop, Source
 
@@ -51,7 +48,7 @@ class Intake:
     the canonical columns that every one of its sources brings.
     """
 
-    records: Mapping[str, pd.DataFrame]
+    records: Records
     parts: dict[tuple[str, str], pd.DataFrame]
     files: pd.DataFrame
     sums: pd.DataFrame
@@ -67,16 +64,17 @@ class Intake:
     brought: dict[str, frozenset[str]]
 
 
-def load(shop: Shop, as_of: date) -> Intake:
-    """Read every source of the shop as of a date.
+def load(shop: Shop, as_of: date, gathers: Gathers | None = None) -> Intake:
+    """Read every source of the shop as of a date; ``gathers`` takes the accepted rows.
 
     Raises RefusedError with the problems of all files at once.
     """
     share_one()
-    found, problems = open_all(shop)
+    gathers = InMemory() if gathers is None else gathers
+    found, problems = open_all(shop, at_once=gathers.files_at_once)
     if problems:
         raise RefusedError(problems)
-    loader = _Loader(shop, as_of)
+    loader = _Loader(shop, as_of, gathers)
     while found:  # the texts of a source can go once its rows are typed
         give_back()
         loader.add(found.pop(0))
@@ -93,6 +91,7 @@ def file_problems(shop: Shop) -> list[Problem]:
 class _Loader:
     shop: Shop
     as_of: date
+    gathers: Gathers
     rows: dict[str, list[SourceRows]] = field(default_factory=dict)
     files: list[dict[str, object]] = field(default_factory=list)
     notes: list[dict[str, object]] = field(default_factory=list)
@@ -102,26 +101,23 @@ class _Loader:
 
     def add(self, found: Found) -> None:
         """Type the files of one source and settle the fate of each row."""
-        source, reader = found.source, Reader(self.shop, found.source)
-        first = len(self.files)
-        read = []
-        for at, forms in enumerate(found.forms):
-            read.append(self._read(reader, found.opened[at], forms))
-        if not read:
+        source = found.source
+        both = zip(found.opened, found.forms, strict=True)
+        tables = [self._texts(source, opened, forms) for opened, forms in both]
+        if not tables:
             return
         main = RECORDS[source.record].date
         periods = [
             stated_period(opened.layout.title, one.forms.dates.get(main, "year-first"))
-            for opened, one in zip(found.opened, read, strict=True)
+            for opened, one in zip(found.opened, tables, strict=True)
         ]
-        self.gaps.append(find_gaps(source, read, periods))
-        rows = settle(source, read, first, as_day(self.as_of))
+        rows, last = self._settled(source, tables, periods)
         self.rows.setdefault(source.record, []).append(rows)
-        cover = covered_to(source, rows.accepted, periods, self.as_of)
+        cover = covered_to(source, last, periods, self.as_of)
         self.covered.setdefault(source.record, []).append(cover)
         shown: dict[str, str] = {}
         for opened, one, period, counts in zip(
-            found.opened, read, periods, rows.counts, strict=True
+            found.opened, tables, periods, rows.counts, strict=True
         ):
             self.files.append(
                 {"source": source.name, "record": source.record, "file": opened.path}
@@ -134,13 +130,36 @@ class _Loader:
             shown.setdefault(opened.sha256, opened.path)
             self.notes += [self._note(source, opened, note) for note in notes]
 
+    def _settled(
+        self, source: Source, tables: list[Texts], periods: list[Period | None]
+    ) -> tuple[SourceRows, date | None]:
+        """The rows of one source, and the day of the last that is accepted.
+
+        Several files are compared row by row, and so are typed as a whole; a single one may come
+        block by block.
+        """
+        reader, as_of, late = Reader(self.shop, source), as_day(self.as_of), None
+        turns: Iterable[list[Texts]] = [tables]
+        if len(tables) == 1 and len(tables[0].table.rows) > self.gathers.at_once:
+            late = late_orders(reader, tables[0], as_of, self.gathers.at_once)
+            turns = ([block] for block in tables[0].blocks(self.gathers.at_once))
+        settled, days = [], []
+        for turn in turns:
+            read = [one.read(reader) for one in turn]
+            self.gaps.append(find_gaps(source, read, periods))
+            rows = settle(source, read, len(self.files), as_of, late)
+            days.append(last_day(source.record, [rows.accepted]))
+            self.gathers.add(source.record, rows.accepted)
+            settled.append(replace(rows, accepted=rows.accepted.iloc[:0]))
+        return in_one(source.record, settled), max(filter(None, days), default=None)
+
     def _note(self, source: Source, opened: Opened, why: str) -> dict[str, object]:
         place = {"source": source.name, "file": opened.path, "sheet": opened.sheet}
         return place | {"row": 0, "column": "", "text": "", "why": why}
 
-    def _read(self, reader: Reader, opened: Opened, forms: Forms) -> Read:
-        """One table without its header and totals, typed."""
-        source, layout = reader.source, opened.layout
+    def _texts(self, source: Source, opened: Opened, forms: Forms) -> Texts:
+        """One table without its header and totals."""
+        layout = opened.layout
         foot = find_foot(source.record, table_of(opened), layout, forms)
         table, aside = opened.table, {"above": layout.row}
         if len(foot.headers) or len(foot.totals) or table.short:
@@ -163,7 +182,7 @@ class _Loader:
             for name, at in layout.positions.items()
         }
         columns |= {name: Coded.constant(text, count) for name, text in source.constants.items()}
-        return Read(
+        return Texts(
             path=opened.path,
             sheet=opened.sheet,
             header=layout.raw,
@@ -172,16 +191,16 @@ class _Loader:
             table=table,
             columns=columns,
             forms=forms,
-            typed=reader.read(columns, count, forms, _kinds(table, layout.positions)),
             aside=aside,
         )
 
     def done(self) -> Intake:
-        records: dict[str, pd.DataFrame] = {}
-        parts: dict[tuple[str, str], pd.DataFrame] = {}
-        for record, several in self.rows.items():
-            frame = stacked([rows.accepted for rows in several])
-            records[record] = checked(record, in_order(record, frame, parts, several))
+        records = self.gathers.records()
+        parts = {
+            (record, name): part
+            for record, several in self.rows.items()
+            for name, part in stacked_parts(several).items()
+        }
         everything = [rows for several in self.rows.values() for rows in several]
         names = pd.concat([rows.rejected_names for rows in everything], ignore_index=True)
         covered = {record: _earliest(self.covered[record]) for record in records}
@@ -224,16 +243,6 @@ _NO_TOTALS = pd.DataFrame(
     {name: pd.Series(dtype="str") for name in ("source", "file", "column", "stated", "found")}
     | {"row": pd.Series(dtype="int64")}
 )
-
-
-def _kinds(table: TextTable, positions: Mapping[str, int]) -> dict[str, CellKinds]:
-    """What the cells of a workbook's columns are; nothing of a text."""
-    none = np.zeros(len(table.rows), dtype=bool)
-    return {
-        name: CellKinds(table.numbers.get(at, none), table.dates.get(at, none))
-        for name, at in positions.items()
-        if at in table.numbers or at in table.dates
-    }
 
 
 def _earliest(days: list[date | None]) -> date | None:

@@ -9,6 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from reconcile.allocator import give_back
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.coded import Coded
 from reconcile.intake.formats import Forms, Table, find_forms
@@ -28,15 +29,18 @@ class Found:
     forms: list[Forms] = field(default_factory=list)
 
 
-def open_all(shop: Shop) -> tuple[list[Found], list[Problem]]:
-    """The tables of every source, and every problem with them and the constants beside them."""
+def open_all(shop: Shop, *, at_once: int = 2) -> tuple[list[Found], list[Problem]]:
+    """The tables of every source, and every problem with them and the constants beside them.
+
+    ``at_once`` is how many files are cut up at a time.
+    """
     problems: list[Problem] = []
     files = Files(shop.folder)
     suppliers = supplier_names(shop)
     listed = [_paths(shop.folder, source) for source in shop.sources]
     wanted = Counter(path for paths, _ in listed for path in paths)
-    # Two files are cut up at a time; one that several sources read is read once, one after another.
-    at_once = 2 if max(wanted.values(), default=0) <= 1 else 1
+    if max(wanted.values(), default=0) > 1:
+        at_once = 1  # a file that several sources read is read once, for one after another
     lasting = []
     for paths, _ in listed:
         wanted.subtract(paths)
@@ -52,6 +56,8 @@ def open_all(shop: Shop) -> tuple[list[Found], list[Problem]]:
         one = Found(source, [opened for opened in several if opened is not None])
         one.opened = [without_persons(o, source.record, suppliers) for o in one.opened]
         one.forms, unclear = find_forms(source, [table_of(opened) for opened in one.opened])
+        if at_once == 1:
+            give_back()
         return one, [*wrong, *unclear, *_constants(shop, source)]
 
     with ThreadPoolExecutor(max_workers=at_once) as threads:

@@ -14,7 +14,7 @@ from reconcile.intake.coded import Bools, Coded
 from reconcile.intake.read import Read
 from reconcile.shop import Source
 
-_NAMES = ("order_ref", "invoice_no", "payment_ref", "tracking_no")
+NAMES = ("order_ref", "invoice_no", "payment_ref", "tracking_no")
 
 
 @dataclass(frozen=True)
@@ -123,7 +123,7 @@ def rejected_names(
     """
     at = np.flatnonzero(rejected)
     pieces = [pd.DataFrame({"column": [], "key": [], "at": []}).astype({"at": "int64"})]
-    for name in _NAMES:
+    for name in NAMES:
         key = "tracking_no" if name == "tracking_no" else f"{name}_key"
         if key in frame:
             pieces.append(pd.DataFrame({"column": name, "key": frame[key][rejected], "at": at}))

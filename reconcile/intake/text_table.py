@@ -52,6 +52,20 @@ class TextTable:
             {at: mask[keep] for at, mask in self.dates.items()},
         )
 
+    def part(self, start: int, rows: int) -> TextTable:
+        """So many rows from one on; what is said of all rows is in the first part alone."""
+        here = slice(start, start + rows)
+        return TextTable(
+            {at: column.part(start, rows) for at, column in self.columns.items()},
+            self.rows[here],
+            self.ragged[:0] if start else self.ragged,
+            0 if start else self.blank,
+            0 if start else self.total,
+            () if start else self.short,
+            {at: mask[here] for at, mask in self.numbers.items()},
+            {at: mask[here] for at, mask in self.dates.items()},
+        )
+
 
 def without_blank_rows(table: TextTable) -> TextTable:
     """The table without the rows in which no wanted column holds anything."""

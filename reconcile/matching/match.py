@@ -30,6 +30,7 @@ from reconcile.matching.small_differences import small_differences
 from reconcile.matching.states import states
 from reconcile.matching.supplier_orders import supplier_orders
 from reconcile.matching.tie import Tied, tie
+from reconcile.pieces import InMemory, Pieces
 from reconcile.shop import Supplier, Tolerance
 
 INVOICED = "invoices = billed on orders + on no known order"  # the proof that comes first
@@ -44,7 +45,7 @@ class Matched:
     ``links``: per record type which rows (``row_id``) stand behind which ``supplier_order``; and
     per fact table of several rows each which (``record``, ``row_id``) stand behind row ``at``.
     ``lines``: every order line with its state and quantities, for the reader; ``line_orders``
-    the order of each.
+    the order of each, as long as they are in memory.
     ``shares``: what payments pay of supplier orders (``row_id`` of the payment, ``supplier_order``,
     ``currency``, ``amount``, refunds received negative). ``line_amounts``: what each invoice row
     bills, credits negative. ``line_rows``: the row of the orders of each line in ``order_lines``.
@@ -56,7 +57,7 @@ class Matched:
     orders: pd.DataFrame
     links: dict[str, pd.DataFrame]
     places: dict[str, pd.DataFrame]
-    lines: pd.DataFrame
+    lines: Pieces
     line_orders: Ints
     shares: pd.DataFrame
     line_amounts: Ints
@@ -140,7 +141,7 @@ def match_with_ledger(
             "candidates": candidates,
         },
         places=_places(tied),
-        lines=shown,
+        lines=InMemory(shown),
         line_orders=line_orders,
         shares=_shares(money),
         line_amounts=money.line_amount,

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from reconcile.matching.columns import Ints
 from reconcile.matching.match import INVOICED, Matched
 from reconcile.matching.small_differences import added_up
 from reconcile.matching.states import as_read
+from reconcile.pieces import InMemory, OnDisk, Pile
 
 # The record that a row number of a table is of, where the table does not say it row by row.
 _RECORD = {"orders": "orders", "sales": "orders", "payments": "payments", "shipments": "shipments"}
@@ -19,16 +22,19 @@ OF_TABLE = {"candidates": "payments"}  # whose rows a link stands for, where not
 SMALL = "small_differences"
 
 
-@dataclass
 class Union:
     """Puts portions together, one after the other.
 
     Numbers of orders, supplier orders and rows of tables go on from portion to portion; rows of
-    records get back the numbers that they have in the whole record.
+    records get back the numbers that they have in the whole record. Order lines wait on disk.
     """
 
-    _found: list[Matched] = field(default_factory=list)
-    _starts: dict[str, int] = field(default_factory=dict)
+    def __init__(self, folder: Path) -> None:
+        """``folder``: what waits on disk is put there, and read from there later."""
+        self._found: list[Matched] = []
+        self._starts: dict[str, int] = {}
+        self._lines = Pile(folder, "lines")
+        self._line_orders: list[NDArray[np.int32]] = []
 
     def add(self, found: Matched, rows: Mapping[str, Ints]) -> dict[str, int]:
         """Take a portion whose records were the ``rows`` of the whole records.
@@ -37,6 +43,9 @@ class Union:
         """
         starts = {name: self._starts.get(name, 0) for name in (*_COUNTED, *found.tables)}
         self._found.append(_moved(found, rows, starts))
+        for frame in found.lines.pieces():
+            self._lines.add(frame)
+        self._line_orders.append((found.line_orders + starts["order"]).astype(np.int32))
         for name, frame in found.tables.items():
             self._starts[name] = starts[name] + len(frame)
         self._starts["order"] = starts["order"] + len(found.orders)
@@ -60,8 +69,7 @@ class Union:
             [one.tables[SMALL] for one in found], [one.links[SMALL] for one in found]
         )
         orders = _stacked([one.orders for one in found])
-        line_orders = np.concatenate([one.line_orders for one in found])
-        place = as_read(orders, line_orders)
+        place = as_read(orders, np.concatenate(self._line_orders)).astype(np.int32)
         return Matched(
             tables=tables,
             orders=orders,
@@ -72,8 +80,8 @@ class Union:
                 else found[0].places[name]
                 for name in found[0].places
             },
-            lines=_stacked([one.lines for one in found]).take(place).reset_index(drop=True),
-            line_orders=line_orders[place],
+            lines=OnDisk(self._lines, place),
+            line_orders=found[0].line_orders[:0],
             shares=found[0].shares.iloc[:0],
             line_amounts=found[0].line_amounts[:0],
             line_rows=found[0].line_rows[:0],
@@ -99,21 +107,15 @@ def _moved(found: Matched, rows: Mapping[str, Ints], starts: Mapping[str, int]) 
         name: frame if name not in rows else frame.set_axis(rows[name][frame.index.to_numpy()])
         for name, frame in found.places.items()
     }
-    return Matched(
+    return replace(
+        found,
         tables={
             name: _renumbered(name, table, rows, starts) for name, table in found.tables.items()
         },
-        orders=found.orders,
         links={name: _renumbered(name, link, rows, starts) for name, link in found.links.items()},
         places=places,
-        lines=found.lines,
-        line_orders=found.line_orders + starts["order"],
-        shares=found.shares,
-        line_amounts=found.line_amounts,
-        line_rows=found.line_rows,
-        collisions=found.collisions,
-        conflicts=found.conflicts,
-        proofs=found.proofs,
+        lines=InMemory(pd.DataFrame()),
+        line_orders=found.line_orders[:0],
     )
 
 

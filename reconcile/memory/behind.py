@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reconcile.memory.digests import Ints, each_once
+from reconcile.digests import Ints, each_once
 from reconcile.memory.rows import FILES, Rows
 
 _RECORD_OF = {"order_lines": "orders", "invoice_lines": "invoices"}
@@ -48,8 +48,9 @@ def behind_open(found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], rows: R
     All rows of the supplier order, and the row itself or the rows that were gathered; of what is
     wrong with the input its files.
     """
-    found = found.reset_index(drop=True)
-    owner, row = _rows_behind(found[found["verdict"] == "open"], tables, rows)
+    at = np.flatnonzero(found["verdict"] == "open")
+    to_act = found[["supplier_order", "table", "at"]].iloc[at].set_index(at)
+    owner, row = _rows_behind(to_act, tables, rows)
     # By key, so that their order in the files does not matter
     row = row[np.lexsort((rows.key[row], owner))]
     count = np.asarray(np.bincount(owner, minlength=len(found)), dtype=np.int64)
@@ -64,7 +65,7 @@ def _rows_behind(
     owned = found.loc[of_order, ["supplier_order"]].rename_axis("exception").reset_index()
     of_orders = rows.of_orders(owned["supplier_order"].to_numpy(np.int64))
     pieces = [owned.merge(of_orders, on="supplier_order")[["exception", "row"]]]
-    for table in sorted(set(found["table"])):
+    for table in sorted(found["table"].unique()):
         frame = tables[table]
         asked = found.loc[found["table"] == table, ["at"]].rename_axis("exception").reset_index()
         gathered = rows.links.get(table)

@@ -13,9 +13,10 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from reconcile.digests import Ints, is_one_of
 from reconcile.joined import joined_texts
+from reconcile.lean import Texts, plain, stacked
 from reconcile.memory.behind import NONE_BEHIND, Behind
-from reconcile.memory.digests import Ints, is_one_of
 from reconcile.memory.nights import Before, Run
 from reconcile.memory.roll import moved, open_items
 from reconcile.memory.rows import Rows
@@ -73,7 +74,13 @@ def nothing_before(found: pd.DataFrame) -> Compared:
 
 
 def carried(
-    found: pd.DataFrame, behind: Behind, before: Before, rows: Rows, run: Run, as_of: date
+    found: pd.DataFrame,
+    texts: Texts,
+    behind: Behind,
+    before: Before,
+    rows: Rows,
+    run: Run,
+    as_of: date,
 ) -> Carried:
     """Which exceptions of the night before stay though they are not found, and what was cleared."""
     out = found.reset_index(drop=True).assign(gone=False)
@@ -85,7 +92,7 @@ def carried(
     missing = np.unique(held["at"].to_numpy()[~_there(held, rows)])
     gone, cleared = ended.iloc[missing], ended.drop(index=missing.tolist())
     if len(gone):
-        out = pd.concat([out, _still_there(gone, rows, as_of)], ignore_index=True)
+        out = stacked([out, texts.aside(_still_there(gone, rows, as_of))])
         then = np.concatenate([then, gone["place"].to_numpy()])
         behind = behind.with_more(before.behind.of(gone["place"].to_numpy())[0])
     return Carried(
@@ -111,12 +118,11 @@ def compared(
     return Compared(out, all_of.behind, all_of.cleared, moves, open_items(out), rows.new)
 
 
-def as_told_first(found: pd.DataFrame) -> pd.DataFrame:
-    """Exceptions as they were told when they were found, also those that are gone."""
-    out, gone = found.copy(deep=False), found["gone"].to_numpy(dtype=bool)
-    if gone.any():
-        out.loc[gone, "explanation"] = found["explanation"][gone].str.removeprefix(_GONE_SAID)
-    return out
+def as_told_first(explanation: pd.Series, gone: np.ndarray) -> pd.Series:
+    """Explanations as they were when the exceptions were found, also of those that are gone."""
+    if not gone.any():
+        return explanation
+    return explanation.where(~gone, explanation.str.removeprefix(_GONE_SAID))
 
 
 def _held(behind: Behind, exceptions: Ints) -> pd.DataFrame:
@@ -171,11 +177,12 @@ def _changed(
     For what is open ``change`` is against what was open; for the rest against what was there.
     """
     out, there = found.copy(deep=False), then >= 0
-    before = last.take(then[there])
+    names = ["first_seen", "was_open", "verdict", "amount_minor", "currency"]
+    before = last[names].take(then[there])
     known = out["id"][~there].map(earlier["first_seen"]).dropna()
     first = pd.Series(str(as_of), index=out.index, dtype="str")
     first[there], first[known.index] = before["first_seen"].to_numpy(), known
-    out["first_seen"] = first
+    out["first_seen"] = first.astype("category")
     once_open = np.zeros(len(out), dtype=bool)
     once_open[there] = before["was_open"]
     once_open[known.index] = out["id"][known.index].map(earlier["was_open"])
@@ -186,10 +193,11 @@ def _changed(
     ever[known.index] = True
     ever = np.where(is_open, once_open, ever)
     equal = np.zeros(len(out), dtype=bool)
-    equal[there] = _same_amount(out[there].reset_index(drop=True), before.reset_index(drop=True))
-    same = np.where(equal, "same", "amount")
-    change = np.where(stood, same, np.where(ever, "reopened", "new"))
-    out["change"] = pd.Series(change, index=out.index).astype("str")
+    now = plain(out[["amount_minor", "currency"]].iloc[np.flatnonzero(there)])
+    equal[there] = _same_amount(now.reset_index(drop=True), before.reset_index(drop=True))
+    change = np.where(stood, np.where(equal, 3, 0), np.where(ever, 2, 1)).astype(np.int8)
+    kinds = pd.Index(["amount", "new", "reopened", "same"], dtype="str")
+    out["change"] = pd.Series(pd.Categorical.from_codes(change, kinds), index=out.index)
     return out
 
 

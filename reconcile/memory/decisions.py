@@ -7,6 +7,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from reconcile.lean import plain
 from reconcile.memory.decision_log import Decision
 from reconcile.money import digits_of, major_text
 
@@ -30,7 +31,7 @@ def named_in(records: pd.DataFrame | None, found: pd.DataFrame) -> pd.DataFrame:
     micro = records["amount_micro"].array if "amount_micro" in records else pd.NA
     rows["micro"] = pd.Series(micro, index=rows.index, dtype="Int64")
     rows = rows.rename(columns={"decided": "decided_on", "order_ref_key": "order_key"})
-    named = found[["id", "rule", "order_key", "amount_minor", "currency"]]
+    named = plain(found[["id", "rule", "order_key", "amount_minor", "currency"]])
     by_id = rows[rows["id"] != ""].drop(columns=["rule", "order_key"]).merge(named, on="id")
     pairs = rows[rows["id"] == ""].drop(columns="id").merge(named, on=["rule", "order_key"])
     out = pd.concat([by_id, pairs], ignore_index=True).sort_values(["order", "id"])
@@ -100,7 +101,9 @@ def accepted(found: pd.DataFrame, decisions: pd.DataFrame, as_of: date) -> pd.Da
 def _within(found: pd.DataFrame, mine: pd.DataFrame) -> np.ndarray:
     """Where the amount is no more than the one that was decided on, in the same currency."""
     amount, limit = found["amount_minor"], mine["amount_minor"].astype("Int64").fillna(0)
-    fits = (amount <= limit).fillna(value=False) & (mine["currency"] == found["currency"])
+    fits = (amount <= limit).fillna(value=False) & (
+        mine["currency"] == found["currency"].astype("str")
+    )
     return np.asarray(amount.isna() | fits, dtype=bool)
 
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import sqlite3
 from datetime import date
+from functools import partial
 
 import numpy as np
 import pandas as pd
 
+from reconcile.digests import Ints, each_once
+from reconcile.lean import Texts
 from reconcile.memory.compare import Compared, as_told_first
-from reconcile.memory.digests import Ints, each_once
 from reconcile.memory.nights import OF_ITEMS, Run, night_digest
 from reconcile.memory.stored import (
     ABOUT,
@@ -22,6 +24,8 @@ from reconcile.memory.stored import (
     put_table,
 )
 
+_LONG = ("explanation", "evidence")
+_TOLD_OF_RULES = tuple(name for name in TOLD if name not in _LONG)
 _OF_FILES = ["source", "file", "sheet", "sha256", "rows"]
 
 
@@ -31,6 +35,7 @@ def keep_night(
     run: Run,
     files: pd.DataFrame,
     tonight: Compared,
+    texts: Texts,
     *,
     proofs_hold: bool,
 ) -> None:
@@ -40,9 +45,10 @@ def keep_night(
     again = _begin(history, night, run, proofs_hold=proofs_hold)
     put_numbers(history, night, "contents", contents)
     put_table(history, night, "files", files[_OF_FILES].sort_values(_OF_FILES))
-    found = as_told_first(tonight.found)
-    for part, names in (("ids", ("id",)), ("about", ABOUT), ("told", TOLD)):
+    found = tonight.found
+    for part, names in (("ids", ("id",)), ("about", ABOUT)):
         put_table(history, night, part, found[[*names]])
+    put_table(history, night, "told", found[[*_TOLD_OF_RULES]], partial(_long, found, texts))
     states = found[[*STATES]].assign(rows_behind=tonight.behind.count)
     put_table(history, night, "states", states)
     put_table(history, night, "behind", tonight.behind.rows)
@@ -56,6 +62,13 @@ def keep_night(
     history.execute("UPDATE nights SET digest = ? WHERE night = ?", (digest, night))
     if again:
         drop_unused(history)
+
+
+def _long(found: pd.DataFrame, texts: Texts, rows: slice) -> pd.DataFrame:
+    """The long texts of some exceptions."""
+    out = texts.rows(found, rows, _LONG)
+    gone = found["gone"].to_numpy(dtype=bool)[rows]
+    return out.assign(explanation=as_told_first(out["explanation"], gone))
 
 
 def _begin(history: sqlite3.Connection, night: str, run: Run, *, proofs_hold: bool) -> bool:

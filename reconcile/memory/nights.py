@@ -14,8 +14,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from reconcile.digests import Ints, digest_texts, places_in
 from reconcile.memory.behind import NONE_BEHIND, Behind
-from reconcile.memory.digests import Ints, digest_texts, places_in
 from reconcile.memory.schema import damaged, legible
 from reconcile.memory.stored import ABOUT, STATES, TOLD, arrow_of, numbers_of, part_of, table_of
 

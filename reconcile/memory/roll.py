@@ -5,18 +5,19 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from reconcile.memory.digests import Ints
+from reconcile.digests import Ints
+from reconcile.lean import plain
 from reconcile.memory.marks import AS_KEPT
 from reconcile.memory.nights import Before
 
 
 def open_items(found: pd.DataFrame) -> pd.DataFrame:
     """What is open: ``class, currency, count, amount_minor``."""
-    mine = found[found["verdict"] == "open"]
+    mine = found[["class", "currency", "amount_minor"]][(found["verdict"] == "open").to_numpy()]
     grouped = mine.groupby(["class", "currency"], as_index=False, observed=True).agg(
-        count=("id", "size"), amount_minor=("amount_minor", "sum")
+        count=("class", "size"), amount_minor=("amount_minor", "sum")
     )
-    return grouped.astype({"count": "int64", "amount_minor": "int64"})
+    return plain(grouped.astype({"count": "int64", "amount_minor": "int64"}))
 
 
 def moved(last: pd.DataFrame, found: pd.DataFrame, then: Ints) -> pd.DataFrame:
@@ -48,13 +49,19 @@ def moved(last: pd.DataFrame, found: pd.DataFrame, then: Ints) -> pd.DataFrame:
     pieces += [(name, 1, end[(change == name).to_numpy()]) for name in ("new", "reopened")]
     pieces += [(name, -1, start[left == name]) for name in ("cleared", "accepted", "not_open")]
     pieces += [("changed", 1, now[differs]), ("changed", -1, before[differs])]
-    sizes = [len(piece) for _, _, piece in pieces]
-    table = pd.concat([piece for _, _, piece in pieces], ignore_index=True)
-    table["move"] = pd.Series(np.repeat([name for name, _, _ in pieces], sizes), dtype="str")
-    table["count"] = np.repeat([sign for _, sign, _ in pieces], sizes)
-    table["amount_minor"] *= table["count"]
-    by_move = table.groupby(["class", "currency", "move"], as_index=False, observed=True)
+    sums = [_summed(name, sign, piece) for name, sign, piece in pieces]
+    keys = ["class", "currency", "move"]
+    by_move = pd.concat(sums, ignore_index=True).groupby(keys, as_index=False)
     return by_move[["count", "amount_minor"]].sum()
+
+
+def _summed(move: str, sign: int, exceptions: pd.DataFrame) -> pd.DataFrame:
+    """Count and amount of a move, by class and currency."""
+    by = exceptions.groupby(["class", "currency"], as_index=False, observed=True)
+    sums = by.agg(count=("class", "size"), amount_minor=("amount_minor", "sum"))
+    out = plain(sums).assign(move=move)
+    out[["count", "amount_minor"]] *= sign
+    return out.astype({"class": "str", "currency": "str", "move": "str"})
 
 
 def _amounts(exceptions: pd.DataFrame) -> pd.DataFrame:

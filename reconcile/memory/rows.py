@@ -7,14 +7,15 @@ long as its document or order has as many rows as before.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.memory.digests import Ints, digest_rows, each_once, is_one_of, mixed, places_in
+from reconcile.digests import Ints, digest_rows, each_once, is_one_of, mixed, places_in
+from reconcile.kept import Records
 from reconcile.records import RECORDS, Record
 
 _PLACE = ("source", "file", "row", "age")  # where a row stands is not what it says
@@ -34,8 +35,8 @@ _WHOLE = {
 class Rows:
     """The rows of tonight's files by number: those of one record after those of another.
 
-    ``begin``: the number of each record's first row, ``frames`` where they stand (``file``,
-    ``row``), and ``files`` the names of the files. ``links``: by record ``row_id`` and
+    ``begin``: the number of each record's first row, ``sizes`` how many it has, ``records`` the
+    records themselves, and ``files`` the names of the files. ``links``: by record ``row_id`` and
     ``supplier_order``.
 
     Digests by row: ``key`` is what makes it that row (of two with one key the second has another),
@@ -46,7 +47,8 @@ class Rows:
     """
 
     begin: Mapping[str, int]
-    frames: Mapping[str, pd.DataFrame]
+    sizes: Mapping[str, int]
+    records: Records
     files: tuple[str, ...]
     links: Mapping[str, pd.DataFrame]
     key: Ints
@@ -60,18 +62,28 @@ class Rows:
     def places(self, rows: Ints) -> pd.DataFrame:
         """Where rows stand: ``record``, ``file``, ``row``."""
         out = pd.DataFrame({"record": "", "file": np.zeros(len(rows), np.int64), "row": 0})
-        for name, frame in self.frames.items():
-            mine = self.are(name, rows)
-            out.loc[mine, "record"] = name
-            for column in ("file", "row"):
+        for name in self.sizes:
+            mine = np.flatnonzero(self.are(name, rows))
+            if len(mine):
                 at = rows[mine] - self.begin[name]
-                out.loc[mine, column] = frame[column].to_numpy(np.int64)[at]
+                out.loc[mine, "record"] = name
+                out.loc[mine, ["file", "row"]] = self._places_in(name, at)
         return out.astype({"record": "str"})
+
+    def _places_in(self, name: str, at: Ints) -> Ints:
+        """File and row of some rows of a record; a file stands for itself."""
+        out = np.stack([at, np.zeros(len(at), np.int64)], axis=1)
+        start = 0
+        for piece in self.records.pieces(name, ["file", "row"]):
+            here = (at >= start) & (at < start + len(piece))
+            out[here] = piece[["file", "row"]].to_numpy(np.int64)[at[here] - start]
+            start += len(piece)
+        return out
 
     def are(self, record: str, rows: Ints) -> NDArray[np.bool_]:
         """Which rows are of a record."""
         at = rows - self.begin.get(record, 0)
-        return (at >= 0) & (at < len(self.frames.get(record, ())))
+        return (at >= 0) & (at < self.sizes.get(record, 0))
 
     def parts(self) -> Ints:
         """Of each row the number that it has in its whole, as digests of both."""
@@ -98,7 +110,7 @@ class Rows:
 
 
 def numbered(
-    records: Mapping[str, pd.DataFrame],
+    records: Records,
     files: pd.DataFrame,
     links: Mapping[str, pd.DataFrame],
     known: Ints,
@@ -108,48 +120,64 @@ def numbered(
 
     ``known``: contents that earlier nights have read, sorted.
     """
-    frames = {FILES: pd.DataFrame({"file": np.arange(len(files)), "row": 0})}
-    pieces, begin, size = [_of_files(files)], {FILES: 0}, len(files)
-    for name in LINKED:
-        frame = records.get(name)
-        if frame is not None and len(frame):
-            pieces.append(_of_record(name, frame))
-            frames[name] = frame[["file", "row"]]  # of what may be on disk no more is held
-            begin[name], size = size, size + len(frame)
-        del frame
-    key, whole, last, content = (np.concatenate(each) for each in zip(*pieces, strict=True))
-    del pieces
+    counts = {FILES: len(files)} | {n: records.counts().get(n, 0) for n in LINKED}
+    sizes = {name: count for name, count in counts.items() if count}
+    ends = np.cumsum([0, *sizes.values()])
+    begin = dict(zip(sizes, ends[:-1].tolist(), strict=True))
+    # A shop may have many rows: each digest has its place from the start.
+    every = [np.empty(int(ends[-1]), dtype=np.int64) for _ in range(4)]
+    for name, start in begin.items():
+        mine = [digest[start : start + sizes[name]] for digest in every]
+        if name == FILES:
+            _of_files(files, *mine)
+        else:
+            _of_record(name, records.pieces(name), *mine)
+    key, whole, last, content = every
     shared = _shared(records)
     said = each_once(np.concatenate([content, shared["content"].to_numpy(np.int64)]))
     new = said[places_in(known, said) < 0] if len(known) else said
-    names = tuple(files["file"])
-    return Rows(begin, frames, names, links, key, whole, last, content, shared, new, telling)
-
-
-def _of_record(name: str, frame: pd.DataFrame) -> tuple[Ints, Ints, Ints, Ints]:
-    content = contents(name, frame)
-    key = digest_rows(_key_columns(RECORDS[name], frame).items(), name)
-    cells = ((each, _cell(frame, each)) for each in _WHOLE[name])
-    whole = digest_rows(((each, cell) for each, cell in cells if cell is not None), name)
-    group = pd.factorize(whole)[0]
-    count = np.asarray(np.bincount(group), dtype=np.int64)
-    return (
-        mixed(key, _nth(key, content)),
-        whole,
-        mixed(whole, count[group] - 1),
-        content,
+    return Rows(
+        begin=begin,
+        sizes=sizes,
+        records=records,
+        files=tuple(files["file"]),
+        links=links,
+        key=key,
+        whole=whole,
+        last=last,
+        content=content,
+        shared=shared,
+        new=new,
+        telling=telling,
     )
 
 
-def _of_files(files: pd.DataFrame) -> tuple[Ints, Ints, Ints, Ints]:
+def _of_record(
+    name: str, pieces: Iterable[pd.DataFrame], key: Ints, whole: Ints, last: Ints, content: Ints
+) -> None:
+    """Fill in the digests of a record's rows."""
+    start = 0
+    for frame in pieces:
+        here = slice(start, start + len(frame))
+        cells = ((each, _cell(frame, each)) for each in _WHOLE[name])
+        key[here] = digest_rows(_key_columns(RECORDS[name], frame).items(), name)
+        whole[here] = digest_rows(((each, cell) for each, cell in cells if cell is not None), name)
+        content[here] = contents(name, frame)
+        start = here.stop
+    key[:] = mixed(key, _nth(key, content))
+    group = pd.factorize(whole)[0]
+    last[:] = mixed(whole, np.bincount(group)[group] - 1)
+
+
+def _of_files(files: pd.DataFrame, key: Ints, whole: Ints, last: Ints, content: Ints) -> None:
     """Files by name; one that was renamed is still there by its content."""
-    content = digest_rows([("sha256", files["sha256"]), ("sheet", files["sheet"])], FILES)
-    key = digest_rows([("file", files["file"]), ("sheet", files["sheet"])], FILES)
-    last = mixed(content, np.zeros(len(content), np.int64))
-    return key, content, last, content
+    content[:] = digest_rows([("sha256", files["sha256"]), ("sheet", files["sheet"])], FILES)
+    key[:] = digest_rows([("file", files["file"]), ("sheet", files["sheet"])], FILES)
+    whole[:] = content
+    last[:] = mixed(content, np.zeros(len(content), np.int64))
 
 
-def _shared(records: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+def _shared(records: Records) -> pd.DataFrame:
     nothing = pd.DataFrame({"file": [], "row": [], "content": []}, dtype=np.int64)
     pieces = [nothing.assign(record="")]
     for name in SHARED:

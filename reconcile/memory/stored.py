@@ -16,12 +16,15 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
+from collections.abc import Callable, Iterator
+from itertools import chain
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from reconcile.memory.digests import Ints
+from reconcile.digests import Ints
+from reconcile.joined import in_one_piece
 from reconcile.memory.schema import damaged
 
 ABOUT = ("rule", "order_ref", "order_key", "sku", "supplier", "document")
@@ -35,6 +38,7 @@ _FEW = {
     "rule", "sku", "supplier", "title", "severity", "action", "table", "verdict", "class", "list",
     "currency", "change", "first_seen", "reason", "source",
 }  # fmt: skip
+_BATCH = 100_000  # rows that are written together
 _ALONE = pa.ipc.IpcReadOptions(use_threads=False)
 _TYPES = {
     pa.int64(): pd.Int64Dtype(),
@@ -42,19 +46,45 @@ _TYPES = {
 }
 
 
-def put_table(history: sqlite3.Connection, night: str, part: str, table: pd.DataFrame) -> None:
-    """Keep a table of texts, whole numbers, truths and dates as a part of a night."""
-    columns = {str(name): _column(str(name), table[name]) for name in table}
-    batch = pa.record_batch(columns)
+def put_table(
+    history: sqlite3.Connection,
+    night: str,
+    part: str,
+    table: pd.DataFrame,
+    more: Callable[[slice], pd.DataFrame] | None = None,
+) -> None:
+    """Keep a table of texts, whole numbers, truths and dates as a part of a night.
+
+    ``more`` gives columns that stand beside some rows of it, where those of all would be large.
+    """
     sink = pa.BufferOutputStream()
     options = pa.ipc.IpcWriteOptions(compression="zstd", use_threads=False)
-    with pa.ipc.new_stream(sink, batch.schema, options=options) as writer:
-        writer.write_batch(batch)
+    batches = _batches(table, more)
+    first = next(batches)
+    with pa.ipc.new_stream(sink, first.schema, options=options) as writer:
+        for batch in chain([first], batches):
+            writer.write_batch(batch)
     put(history, night, part, sink.getvalue())
+
+
+def _batches(
+    table: pd.DataFrame, more: Callable[[slice], pd.DataFrame] | None
+) -> Iterator[pa.RecordBatch]:
+    """A table in pieces, at least one, with what stands beside them."""
+    whole = pa.record_batch({str(name): _column(str(name), table[name]) for name in table})
+    for start in range(0, len(table) or 1, _BATCH):
+        batch = whole.slice(start, _BATCH)
+        if more is not None:
+            for name, values in more(slice(start, start + _BATCH)).items():
+                batch = batch.append_column(str(name), _column(str(name), values))
+        yield batch
 
 
 def _column(name: str, values: pd.Series) -> pa.Array:
     text = isinstance(values.dtype, pd.StringDtype) or values.dtype == object
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        codes = pa.array(values.cat.codes, pa.int32())
+        return pa.DictionaryArray.from_arrays(codes, in_one_piece(pd.Series(values.cat.categories)))
     array = pa.array(values, pa.large_string() if text else None, from_pandas=True)
     if isinstance(array, pa.ChunkedArray):
         array = pa.concat_arrays(array.chunks or [pa.array([], array.type)])

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
+from tempfile import mkdtemp
 
 import numpy as np
 import pandas as pd
@@ -17,8 +18,10 @@ from reconcile.checks.exceptions import find_exceptions, in_order
 from reconcile.checks.inputs import Told, input_table
 from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
+from reconcile.errors import FaultError
 from reconcile.intake.load import Intake
-from reconcile.matching.groups import GROUPED, order_groups
+from reconcile.lean import Texts, TextsOnDisk, stacked
+from reconcile.matching.groups import order_groups
 from reconcile.matching.match import Matched, match
 from reconcile.matching.shared import Scouted, scouted, shared_groups
 from reconcile.matching.thinned import thinned
@@ -90,29 +93,31 @@ def scout_portion(portion: Portion, terms: Terms) -> Scouted:
 
 
 def check_in_portions(
-    intake: Intake, terms: Terms, count: int, folder: Path
-) -> tuple[Intake, Matched, dict[str, pd.DataFrame], pd.DataFrame]:
-    """Match and check a shop in about ``count`` portions, which wait in a folder of their own.
+    intake: Intake, shelf: Shelf, terms: Terms, count: int, folder: Path
+) -> tuple[Matched, dict[str, pd.DataFrame], pd.DataFrame, Texts]:
+    """Match and check a shop in about ``count`` portions; ``shelf`` holds its records.
 
-    Gives the intake, whose records are then on disk as long as the folder is there, the facts,
-    the fact tables and the exceptions. Those are the same, and in the same order, whatever the
-    count. Nothing else may hold the intake, or its records stay in memory.
+    Gives the facts, the fact tables, the exceptions and their long texts, which wait in a folder
+    of their own inside ``folder``. Those are the same, and in the same order, whatever the count.
     """
-    shelf = Shelf(dict(intake.records), GROUPED, folder)
-    intake = replace(intake, records=shelf)
     give_back()
-    groups = order_groups(shelf.columns, intake.parts)
+    groups = order_groups(shelf, intake.parts)
     give_back()
     size = size_of(groups)
     even = hand_out(np.zeros(size, dtype=bool), count)
     portions = shelf.parted(intake.parts, groups, even, count + 1)
     give_back()
-    shared = shared_groups([scout_portion(each, terms) for each in portions], size)
+    scouted_ones = []
+    for at in range(len(portions)):
+        scouted_ones.append(scout_portion(portions[at], terms))
+        give_back()
+    shared = shared_groups(scouted_ones, size)
+    del scouted_ones
     # Parted anew on disk: rows of groups that look at others never pile up in memory.
     portions = shelf.parted(intake.parts, groups, hand_out(shared, count), count + 1)
     del groups
     give_back()
-    return intake, *put_together(_each_checked(portions, terms), intake, terms)
+    return put_together(_each_checked(portions, terms), intake, terms, folder)
 
 
 def _each_checked(
@@ -127,26 +132,43 @@ def _each_checked(
 
 
 def put_together(
-    found: Iterator[tuple[Mapping[str, Ints], Checked]], intake: Intake, terms: Terms
-) -> tuple[Matched, dict[str, pd.DataFrame], pd.DataFrame]:
-    """Everything that was found in the portions, and what is only to be seen in the whole."""
-    union, pieces = Union(), []
+    found: Iterator[tuple[Mapping[str, Ints], Checked]],
+    intake: Intake,
+    terms: Terms,
+    folder: Path,
+) -> tuple[Matched, dict[str, pd.DataFrame], pd.DataFrame, Texts]:
+    """Everything that was found in the portions, and what is only to be seen in the whole.
+
+    What is large waits in a folder of its own inside ``folder``.
+    """
+    aside = _folder_in(folder)
+    union, texts, pieces = Union(aside), TextsOnDisk(aside), []
     for rows, checked in found:
         starts = union.add(checked.matched, rows)
-        mine = checked.exceptions
-        begin = mine["table"].map(starts).to_numpy(np.int64)
-        pieces.append(
-            mine.assign(
-                at=mine["at"].to_numpy(np.int64) + begin,
-                supplier_order=moved_on(mine["supplier_order"], starts["supplier_order"]),
-            )
-        )
-    give_back()
+        pieces.append(texts.aside(_moved(checked.exceptions, starts)))
+        del checked
+        give_back()
     matched = union.whole()
     inputs, of_all = _of_the_whole(matched, intake, terms)
-    pieces = [piece for piece in [*pieces, of_all] if len(piece)] or [of_all]
-    exceptions = in_order(pd.concat(pieces, ignore_index=True))
-    return matched, matched.tables | {"inputs": inputs}, exceptions
+    pieces = [piece for piece in [*pieces, texts.aside(of_all)] if len(piece)] or pieces[:1]
+    exceptions = in_order(stacked(pieces))
+    return matched, matched.tables | {"inputs": inputs}, exceptions, texts
+
+
+def _moved(found: pd.DataFrame, starts: Mapping[str, int]) -> pd.DataFrame:
+    """The exceptions of a portion with the numbers of the whole."""
+    begin = found["table"].map(starts).to_numpy(np.int64)
+    return found.assign(
+        at=found["at"].to_numpy(np.int64) + begin,
+        supplier_order=moved_on(found["supplier_order"], starts["supplier_order"]),
+    )
+
+
+def _folder_in(folder: Path) -> Path:
+    try:
+        return Path(mkdtemp(prefix="found-", dir=folder))
+    except OSError as error:
+        raise FaultError(f"{folder}: no folder could be made: {error.strerror}.") from error
 
 
 def inputs_of(matched: Matched, intake: Intake, terms: Terms) -> pd.DataFrame:

@@ -43,6 +43,6 @@ def hand_out(shared: Bools, count: int) -> Ints:
     return np.append(place, count)
 
 
-def size_of(groups: Mapping[str, Ints]) -> int:
+def size_of(groups: Mapping[str, NDArray[np.integer]]) -> int:
     """How many groups there are."""
     return max((int(group.max(initial=-1)) + 1 for group in groups.values()), default=0)

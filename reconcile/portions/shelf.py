@@ -3,76 +3,152 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
-import pyarrow.feather
-import pyarrow.ipc
+from numpy.typing import NDArray
 
-from reconcile.errors import FaultError
-from reconcile.portions.portion import Bools, Ints, Parts, Portion
+from reconcile.intake.gathered import InMemory, filled
+from reconcile.intake.schemas import checked
+from reconcile.kept import Records, TableFile
+from reconcile.portions.portion import Ints, Parts, Portion
+
+_OPEN_FILES = 100  # at a time: systems allow some hundreds
 
 
-class Shelf(Mapping[str, pd.DataFrame]):
+class Shelf(Records):
     """Records by name, some of them on disk: those are read anew each time they are asked for."""
 
-    def __init__(
-        self, records: dict[str, pd.DataFrame], names: Sequence[str], folder: Path
-    ) -> None:
-        """Put the records of these names on disk, out of ``records``."""
-        self._folder = folder
-        self._rows = {name: len(records[name]) for name in names if name in records}
-        for name in self._rows:
-            _write(records.pop(name), folder / f"{name}.arrow")
-        self._held = records
+    at_once = 1 << 17
+    files_at_once = 1
+
+    def __init__(self, names: Sequence[str], folder: Path) -> None:
+        """Records of these names go on disk when they are added, others stay in memory."""
+        super().__init__({})
+        self._names, self._folder = names, folder
+        self._files: dict[str, list[TableFile]] = {}
+        self._others = InMemory()
+
+    def add(self, record: str, rows: pd.DataFrame) -> None:
+        """Take the next rows of a record."""
+        if record not in self._names:
+            self._others.add(record, rows)
+            return
+        files = self._files.setdefault(record, [])
+        rows = checked(record, filled(record, rows))
+        if not files or files[-1].columns != list(rows):  # another source may bring other columns
+            files.append(TableFile(self._folder / f"{record}-{len(files)}.arrow"))
+        files[-1].add(rows)
+
+    def records(self) -> Shelf:
+        """Everything that was taken; nothing is added after that."""
+        self._held = dict(self._others.records())
+        for record, files in self._files.items():
+            for one in files:
+                one.close()
+            if len(files) > 1:
+                self._files[record] = [self._in_one(record, files)]
+        return self
+
+    def _in_one(self, record: str, files: list[TableFile]) -> TableFile:
+        """The rows of several sources in one file, with the columns of all."""
+        some = [next(one.pieces()) for one in files]
+        kinds = {str(name): each[name].dtype for each in some for name in each}
+        gaps = {
+            name: "boolean" if pd.api.types.is_bool_dtype(kind) else kind
+            for name, kind in kinds.items()
+        }
+        whole = TableFile(self._folder / f"{record}.arrow")
+        for one in files:
+            for piece in one.pieces():
+                lacking = {name: kind for name, kind in gaps.items() if name not in piece}
+                blank = {n: pd.Series(index=piece.index, dtype=k) for n, k in lacking.items()}
+                whole.add(checked(record, filled(record, piece.assign(**blank)[list(kinds)])))
+            one.path.unlink()
+        whole.close()
+        return whole
 
     def __getitem__(self, name: str) -> pd.DataFrame:
         """The whole record."""
-        on_disk = name in self._rows
-        return _load(self._folder / f"{name}.arrow") if on_disk else self._held[name]
+        return self._files[name][0].whole() if name in self._files else self._held[name]
 
     def __iter__(self) -> Iterator[str]:
         """The names of the records."""
-        return iter([*self._rows, *self._held])
+        return iter([*self._files, *self._held])
 
     def __len__(self) -> int:
         """How many records there are."""
-        return len(self._rows) + len(self._held)
-
-    def columns(self, name: str, wanted: Sequence[str]) -> pd.DataFrame | None:
-        """Those of some columns that a record on disk has; None where there is no such record."""
-        return _load(self._folder / f"{name}.arrow", wanted) if name in self._rows else None
+        return len(self._files) + len(self._held)
 
     def counts(self) -> dict[str, int]:
         """How many rows each record has."""
-        return self._rows | {name: len(frame) for name, frame in self._held.items()}
+        return {name: files[0].rows for name, files in self._files.items()} | super().counts()
 
-    def parted(self, parts: Parts, groups: Mapping[str, Ints], place: Ints, count: int) -> Parted:
+    def pieces(self, name: str, wanted: Sequence[str] | None = None) -> Iterator[pd.DataFrame]:
+        """A record from its first row to its last, or those of some columns that it has."""
+        if name in self._files:
+            return self._files[name][0].pieces(wanted)
+        return super().pieces(name, wanted)
+
+    def parted(
+        self, parts: Parts, groups: Mapping[str, NDArray[np.integer]], place: Ints, count: int
+    ) -> Parted:
         """Write ``count`` portions in the place of any before; ``place`` tells each group's."""
-        at = {name: place[group] for name, group in groups.items()}
-        kept = []
-        for number in range(count):
-            keep = {name: mine == number for name, mine in at.items()}
-            rows = {name: np.flatnonzero(mask) for name, mask in keep.items()}
-            mine_of = {name: groups[name][row] for name, row in rows.items()}
-            kept.append(Portion(self._held, _parts_of(parts, keep), rows, mine_of))
-        for name in groups:
-            frame = self[name]
-            for number, portion in enumerate(kept):
-                rows_of = frame.take(portion.rows[name]).reset_index(drop=True)
-                _write(rows_of, self._folder / _named(number, name))
-        filled = [(at, one) for at, one in enumerate(kept) if one.has_rows]
-        return Parted(filled or [(0, kept[0])], self._folder)
+        others = {key: part for key, part in parts.items() if key[0] not in groups}
+        kept = [_Kept({}, dict(others)) for _ in range(count)]
+        for name, group in groups.items():
+            mine = place[group].astype(np.int32)
+            files = [TableFile(self._folder / f"{at}-{name}.arrow") for at in range(count)]
+            for first in range(0, count, _OPEN_FILES):
+                self._deal(name, group, mine, dict(list(enumerate(files))[first:][:_OPEN_FILES]))
+            for portion, file in zip(kept, files, strict=True):
+                portion.files[name] = file
+            for key in parts:
+                if key[0] == name:
+                    for at, part in enumerate(_parts_of(parts[key], mine, count)):
+                        kept[at].parts[key] = part
+        filled_ones = [one for one in kept if any(file.rows for file in one.files.values())]
+        return Parted(filled_ones or kept[:1], self._held)
+
+    def _deal(
+        self,
+        name: str,
+        group: NDArray[np.integer],
+        mine: NDArray[np.int32],
+        files: Mapping[int, TableFile],
+    ) -> None:
+        """Write the rows of a record into the files of some portions; ``mine`` tells each row's."""
+        start = 0
+        for piece in self.pieces(name):
+            here = slice(start, start + len(piece))
+            order = np.argsort(mine[here], kind="stable")
+            rows = piece.assign(place=np.arange(here.start, here.stop), group=group[here])
+            rows, owner = rows.take(order), mine[here][order]
+            for at, file in files.items():
+                begin, end = np.searchsorted(owner, [at, at + 1])
+                if begin < end or not start:  # the first piece tells the columns
+                    file.add(rows.iloc[begin:end])
+            start = here.stop
+        for file in files.values():
+            file.close()
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """A portion on disk: the file of each record, and the references in cells of several."""
+
+    files: dict[str, TableFile]
+    parts: dict[tuple[str, str], pd.DataFrame]
 
 
 class Parted(Sequence[Portion]):
     """Portions whose rows wait on disk; one at a time is read when it is asked for."""
 
-    def __init__(self, kept: list[tuple[int, Portion]], folder: Path) -> None:
-        """``kept``: the number of each, and what of it stays in memory."""
-        self._kept, self._folder = kept, folder
+    def __init__(self, kept: list[_Kept], others: Mapping[str, pd.DataFrame]) -> None:
+        """``others``: the records that all portions share."""
+        self._kept, self._others = kept, others
 
     def __len__(self) -> int:
         """How many portions have any row; one where there is no row at all."""
@@ -80,44 +156,25 @@ class Parted(Sequence[Portion]):
 
     def __getitem__(self, at: int) -> Portion:  # type: ignore[override]  # no slices
         """A portion with its rows."""
-        number, kept = self._kept[at]
-        records = {name: _load(self._folder / _named(number, name)) for name in kept.rows}
-        return Portion(dict(kept.records) | records, kept.parts, kept.rows, kept.groups)
+        records, rows, groups = dict(self._others), {}, {}
+        for name, file in self._kept[at].files.items():
+            frame = file.whole()
+            rows[name] = frame.pop("place").to_numpy(np.int64)
+            groups[name] = frame.pop("group").to_numpy(np.int64)
+            records[name] = frame
+        return Portion(records, self._kept[at].parts, rows, groups)
 
 
-def _parts_of(parts: Parts, keep: Mapping[str, Bools]) -> dict[tuple[str, str], pd.DataFrame]:
-    """References of the rows that are kept, with the numbers that those have then."""
-    found = dict(parts)
-    for key, part in parts.items():
-        mask = keep.get(key[0])
-        if mask is not None:
-            row = part["row_id"].to_numpy(np.int64)
-            moved = part.assign(row_id=(np.cumsum(mask) - 1)[row])
-            found[key] = moved[mask[row]].reset_index(drop=True)
-    return found
-
-
-def _named(number: int, record: str) -> str:
-    return f"{number}-{record}.arrow"
-
-
-def _write(frame: pd.DataFrame, path: Path) -> None:
-    try:
-        pyarrow.feather.write_feather(frame, path, compression="lz4")
-    except OSError as error:
-        raise FaultError(
-            f"{path.parent}: a portion cannot be written: {error.strerror or error}. Free some "
-            "space, or name another folder for temporary files in TMPDIR."
-        ) from error
-
-
-def _load(path: Path, wanted: Sequence[str] | None = None) -> pd.DataFrame:
-    """A file as it was written; or those of the wanted columns that it has."""
-    if wanted is not None:
-        with pa.OSFile(str(path)) as file:
-            have = set(pa.ipc.open_file(file).schema.names)
-        wanted = [name for name in wanted if name in have]
-    frame: pd.DataFrame = pyarrow.feather.read_feather(path, columns=wanted, memory_map=False)
-    # Texts of no rows come without any piece, which pandas cannot merge (3.1).
-    empty = {str(name): pd.Series([], dtype=frame[name].dtype) for name in frame}
-    return frame if len(frame) else pd.DataFrame(empty)
+def _parts_of(part: pd.DataFrame, mine: NDArray[np.int32], count: int) -> Iterator[pd.DataFrame]:
+    """References by portion, with the numbers that their rows have there."""
+    order = np.argsort(mine, kind="stable")
+    begin = np.concatenate([[0], np.cumsum(np.bincount(mine, minlength=count))])
+    nth = np.empty(len(mine), dtype=np.int64)
+    nth[order] = np.arange(len(mine)) - begin[mine[order]]
+    row = part["row_id"].to_numpy(np.int64)
+    owner = mine[row]
+    by_portion = np.argsort(owner, kind="stable")
+    ends = np.searchsorted(owner[by_portion], np.arange(count + 1))
+    moved = part.assign(row_id=nth[row])
+    for at in range(count):
+        yield moved.take(by_portion[ends[at] : ends[at + 1]]).reset_index(drop=True)

@@ -123,7 +123,7 @@ def worked(contents: Contents) -> Worked:
             lists[name] = to_act.iloc[mine]
             parts.append((open_at[mine[:most]], sheet_name(name)))
     sizes = [len(rows) for rows, _ in parts]
-    shown = found.iloc[np.concatenate([rows for rows, _ in parts])].reset_index(drop=True)
+    shown = contents.texts.rows(found, np.concatenate([rows for rows, _ in parts]))
     shown["sheet"] = pd.Series(np.repeat([name for _, name in parts], sizes), dtype="str")
     shown["at"] = FIRST_ROW + np.concatenate([np.arange(size) for size in sizes])
     return Worked(lists, _with_lists(contents, shown))

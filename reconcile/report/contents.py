@@ -8,6 +8,9 @@ from datetime import date
 
 import pandas as pd
 
+from reconcile.lean import Texts
+from reconcile.pieces import Pieces
+
 # Kinds of work, in the order in which they are shown: what to hold back comes before paying.
 LISTS = ("hold", "pay", "chase", "claim", "post", "refund", "collect", "check")
 MESSAGE_LISTS = ("chase", "claim")  # those of which suppliers are written to
@@ -56,7 +59,8 @@ class Contents:
     exceptions: one row per exception, every verdict. id, rule, title, verdict, severity, class,
         amount_minor, currency, amount_home_minor, order_ref, sku, supplier, document, event_date,
         due_by, age_days, list, cause, explanation, action, request (what is asked of the
-        supplier), evidence, first_seen, change.
+        supplier), evidence, first_seen, change; some of it may be held by ``texts`` or be a
+        category, and ``texts.rows`` gives rows as they are shown.
     night_before: the night that this one is compared with; None without one. cleared: what was
         open then and is no more. id, rule, title, class, list, amount_minor, currency, order_ref,
         sku, supplier, document, reason (by what), evidence_of (the rows that cleared it).
@@ -91,11 +95,12 @@ class Contents:
     home_currency: str
     version: str
     exceptions: pd.DataFrame
+    texts: Texts
     night_before: date | None
     cleared: pd.DataFrame
     moves: pd.DataFrame
     nights: pd.DataFrame
-    order_lines: pd.DataFrame
+    order_lines: Pieces
     pay: pd.DataFrame
     post: pd.DataFrame
     rejected: pd.DataFrame

@@ -8,13 +8,16 @@ file; a spreadsheet that opens it as numbers would still round them, and the wor
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import BinaryIO
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.csv as pa_csv
+from numpy.typing import NDArray
 
+from reconcile.lean import PIECE
 from reconcile.report import columns
 from reconcile.report.contents import LISTS, Contents, RejectedFile
 
@@ -49,36 +52,49 @@ _NUMBERS = frozenset({"age_days", "ordered", "live", "billed", "shipped", "row"}
 _RENAMED = {"what": "title"}
 
 
-def csv_tables(contents: Contents) -> Iterator[tuple[str, pa.Table]]:
-    """Each CSV file, one after another, with its path in the report folder.
+def csv_tables(contents: Contents) -> Iterator[tuple[str, Iterable[pa.Table]]]:
+    """The tables of each CSV file, one file after another, with its path in the report folder.
 
     Exceptions and order lines always, lists and rejected rows only where they have rows.
     """
     home = contents.home_currency
-    exceptions = contents.exceptions
-    yield "exceptions.csv", _table(exceptions, _EXCEPTION_COLUMNS, home)
-    yield "order_lines.csv", _table(contents.order_lines, _LINE_COLUMNS, home)
-    rejected = _table(contents.rejected, _REJECTED_COLUMNS, home)
-    for path, table in (*_list_tables(contents), ("rejected_rows.csv", rejected)):
-        if table.num_rows:
-            yield path, table
+    yield "exceptions.csv", _in_pieces(contents, _EXCEPTION_COLUMNS)
+    lines = contents.order_lines.pieces()
+    yield "order_lines.csv", (_table(piece, _LINE_COLUMNS, home) for piece in lines)
+    yield from _list_tables(contents)
+    if len(contents.rejected):
+        yield "rejected_rows.csv", [_table(contents.rejected, _REJECTED_COLUMNS, home)]
 
 
-def _list_tables(contents: Contents) -> Iterator[tuple[str, pa.Table]]:
+def _list_tables(contents: Contents) -> Iterator[tuple[str, Iterable[pa.Table]]]:
     exceptions, home = contents.exceptions, contents.home_currency
     is_open = exceptions["verdict"] == "open"
     for name in LISTS:
         path = f"lists/{name}.csv"
         if name == "pay":
-            yield path, _table(contents.pay, _PAY_COLUMNS, home)
+            if len(contents.pay):
+                yield path, [_table(contents.pay, _PAY_COLUMNS, home)]
         elif name == "post":
             named = contents.post_columns or {name: name for name in _POST_COLUMNS}
-            table = _table(contents.post, tuple(named), home)
-            yield path, table.rename_columns(list(named.values()))
+            if len(contents.post):
+                table = _table(contents.post, tuple(named), home)
+                yield path, [table.rename_columns(list(named.values()))]
         else:
-            chosen = is_open & (exceptions["list"] == name)
-            rows = exceptions.loc[chosen, [_source(column) for column in _ACTION_COLUMNS]]
-            yield path, _table(rows, _ACTION_COLUMNS, home)
+            chosen = np.flatnonzero(is_open & (exceptions["list"] == name))
+            if len(chosen):
+                yield path, _in_pieces(contents, _ACTION_COLUMNS, chosen)
+
+
+def _in_pieces(
+    contents: Contents, names: tuple[str, ...], at: NDArray[np.int64] | None = None
+) -> Iterator[pa.Table]:
+    """All exceptions or those at some places, as tables of not too many rows, at least one."""
+    found = contents.exceptions
+    sources = [*dict.fromkeys([*map(_source, names), "currency"])]
+    for start in range(0, len(found if at is None else at) or 1, PIECE):
+        end = start + PIECE
+        some = slice(start, end) if at is None else at[start:end]
+        yield _table(contents.texts.rows(found, some, sources), names, contents.home_currency)
 
 
 def _table(frame: pd.DataFrame, names: tuple[str, ...], home: str) -> pa.Table:
@@ -121,6 +137,9 @@ def rejected_bytes(one: RejectedFile) -> bytes:
         return text.encode()
 
 
-def write_csv(table: pa.Table, file: BinaryIO) -> None:
-    """Write one table with its header."""
-    pa_csv.write_csv(table, file)
+def write_csv(tables: Iterable[pa.Table], file: BinaryIO) -> None:
+    """Write tables of the same columns one below the other, at least one, with one header."""
+    first = True
+    for table in tables:
+        pa_csv.write_csv(table, file, pa_csv.WriteOptions(include_header=first))
+        first = False

@@ -61,7 +61,8 @@ def supplier_messages(contents: Contents) -> dict[str, str]:
     """Each message by the name of its file: one per supplier and list that has open rows."""
     found = contents.exceptions
     chosen = (found["verdict"] == "open") & found["list"].isin(MESSAGE_LISTS)
-    mine = found.loc[chosen & (found["supplier"] != ""), list(_NAMES)]
+    at = np.flatnonzero(chosen & (found["supplier"] != ""))
+    mine = contents.texts.rows(found, at, _NAMES)
     mine = mine.assign(item=pd.Series(_items(mine), dtype="str", index=mine.index))
     out: dict[str, str] = {}
     for kind in MESSAGE_LISTS:

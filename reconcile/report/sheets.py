@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from reconcile.joined import are_among, in_one_piece, side_by_side
 from reconcile.report.action_sheets import (
@@ -74,7 +75,7 @@ def _verdict(contents: Contents, verdict: str) -> Sheet:
     found, most = contents.exceptions, contents.report_rows
     mine = (found["verdict"] == verdict).to_numpy(dtype=bool)
     order = urgency(found.loc[mine, ["due_by", "amount_home_minor", "amount_minor"]])
-    rows = found.iloc[np.flatnonzero(mine)[order[:most]]]
+    rows = contents.texts.rows(found, np.flatnonzero(mine)[order[:most]])
     cause = [_CAUSE[verdict]] if verdict in _CAUSE else []
     shown = [
         Column("Due by", "due_by", "date"),
@@ -117,7 +118,19 @@ def lines_shown(contents: Contents) -> tuple[pd.DataFrame, int]:
 
     As many as a sheet holds, and how many there are.
     """
-    lines, found = contents.order_lines, contents.exceptions
+    found, most = contents.exceptions, contents.report_rows
+    whole = found.loc[found["sku"] == "", "order_ref"]
+    shown, size = pd.DataFrame(), 0
+    for piece in contents.order_lines.pieces():
+        at = _to_show(piece, found, whole)
+        size += len(at)
+        first = piece.iloc[at[_first_to_act(piece, at)[:most]]]
+        shown = pd.concat([shown, first], ignore_index=True) if len(shown) else first
+    return shown.iloc[_first_to_act(shown, np.arange(len(shown)))[:most]], size
+
+
+def _to_show(lines: pd.DataFrame, found: pd.DataFrame, whole: pd.Series) -> NDArray[np.int64]:
+    """The lines that are not finished, or have an exception; ``whole``: orders that have one."""
     state, names = pd.factorize(lines["state"])
     finished = np.array([name in _FINISHED for name in names], dtype=bool)
     wanted = ~finished[state] if len(names) else np.zeros(0, dtype=bool)
@@ -125,14 +138,16 @@ def lines_shown(contents: Contents) -> tuple[pd.DataFrame, int]:
     others = np.flatnonzero(~wanted)
     others = others[are_among(lines["order_ref"].iloc[others], found["order_ref"])]
     here = lines[["order_ref", "sku"]].iloc[others]
-    whole = found.loc[found["sku"] == "", "order_ref"]
     wanted[others] = are_among(_both(here), _both(found)) | are_among(here["order_ref"], whole)
+    return np.flatnonzero(wanted)
+
+
+def _first_to_act(lines: pd.DataFrame, at: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The order of some lines by state and day; else as they stand."""
     rank = {name: place for place, name in enumerate(LINE_STATES)}
+    state, names = pd.factorize(lines["state"])
     ranks = np.array([*(rank.get(str(name), len(rank)) for name in names), len(rank)])
-    at = np.flatnonzero(wanted)
-    day = lines["ordered_date"].to_numpy()[at]
-    order = np.lexsort((day, ranks[state[at]]))[: contents.report_rows]
-    return lines.iloc[at[order]], len(at)
+    return np.lexsort((lines["ordered_date"].to_numpy()[at], ranks[state[at]]))
 
 
 def _both(rows: pd.DataFrame) -> pd.Series:

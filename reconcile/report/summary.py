@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import textwrap
 from collections import defaultdict
+from collections.abc import Mapping
 
 import pandas as pd
 
@@ -84,7 +85,7 @@ def summary(contents: Contents) -> dict[str, object]:
         "lists": list_counts(contents),
         "order_lines": {
             "total": len(contents.order_lines),
-            "by_state": _counts(contents.order_lines["state"], LINE_STATES),
+            "by_state": _with_zeros(contents.order_lines.counts("state"), LINE_STATES),
         },
         "proofs": [
             {
@@ -115,10 +116,12 @@ def summary_json(contents: Contents) -> str:
 def _counts(column: pd.Series, known: tuple[str, ...]) -> dict[str, int]:
     """How often each value occurs; the known ones always, so that a reader finds their zeros."""
     found = column.astype(str).value_counts()
-    return {
-        **dict.fromkeys(known, 0),
-        **{str(name): int(count) for name, count in zip(found.index, found, strict=True)},
-    }
+    counts = {str(name): int(count) for name, count in zip(found.index, found, strict=True)}
+    return _with_zeros(counts, known)
+
+
+def _with_zeros(found: Mapping[str, int], known: tuple[str, ...]) -> dict[str, int]:
+    return {**dict.fromkeys(known, 0), **found}
 
 
 def _sources(contents: Contents) -> dict[str, object]:

@@ -236,7 +236,7 @@ class _Page:
 
     def _states(self) -> None:
         lines = self.contents.order_lines
-        counts = lines["state"].astype("str").value_counts()
+        counts = lines.counts("state")
         self.put(7, f"Order lines by state: {len(lines):,}", "note")
         self.row += 1
         self.headings((7, "State", False), (8, "What it means", False), (9, "", False),
@@ -244,7 +244,7 @@ class _Page:
         for name in LINE_STATES:
             self.put(7, name)
             self.put(8, _STATE_MEANING[name])
-            self.put(10, int(counts.get(name, 0)), "number")
+            self.put(10, counts.get(name, 0), "number")
             self.end_row(7, 10)
 
 

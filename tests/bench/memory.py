@@ -22,6 +22,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.checks.catalogue import configured, load_catalogue
+from reconcile.lean import Texts
 from reconcile.memory.behind import Behind
 from reconcile.memory.compare import Compared
 from reconcile.memory.database import history_for_run
@@ -109,7 +110,7 @@ def _keep(shop: Path, night: Night, known: Remembered, at: int, day: date) -> No
         moves = moved(before.states, found, then)
         tonight = Compared(found, behind, cleared, moves, open_items(found), np.sort(contents))
         with history.keeping() as connection:
-            keep_night(connection, day, known.run, files, tonight, proofs_hold=True)
+            keep_night(connection, day, known.run, files, tonight, Texts(), proofs_hold=True)
 
 
 def _costs(shop: Path, last: date, rounds: int) -> dict[str, object]:

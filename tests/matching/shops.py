@@ -87,7 +87,7 @@ class Result:
     @property
     def states(self) -> dict[tuple[str, str], str]:
         """The state of each order line by order reference and SKU."""
-        table = self.matched.lines
+        [table] = self.matched.lines.pieces()
         keys = zip(table["order_ref"], table["sku"], strict=True)
         return dict(zip(keys, table["state"], strict=True))
 

@@ -140,7 +140,7 @@ def _assert_money(shop: Result, records: dict[str, list[Row]]) -> None:
 def _assert_lines(shop: Result, records: dict[str, list[Row]]) -> None:
     """Each order line once, in one state of the closed list, with its share of the money."""
     expected = Counter((str(row["order_ref"]), str(row["sku"])) for row in records["orders"])
-    lines = shop.matched.lines
+    [lines] = shop.matched.lines.pieces()
     assert Counter(zip(lines["order_ref"], lines["sku"], strict=True)) == expected
     facts = shop.matched.tables["order_lines"]
     assert len(facts) == len(records["orders"])

@@ -10,6 +10,8 @@ from typing import Any
 
 import pandas as pd
 
+from reconcile.lean import Texts
+from reconcile.pieces import InMemory
 from reconcile.report.contents import Contents, RejectedFile
 
 AS_OF = date(2026, 10, 31)
@@ -82,6 +84,7 @@ def results(**changes: Any) -> Contents:
         home_currency="EUR",
         version="0.1.0",
         exceptions=exceptions,
+        texts=Texts(),
         night_before=date(2026, 10, 30),
         cleared=cleared,
         moves=_read("moves"),
@@ -92,7 +95,7 @@ def results(**changes: Any) -> Contents:
                 ["2026-10-31", "owed", "EUR", "1", "4500"],
             ],
         ),
-        order_lines=_read("order_lines"),
+        order_lines=InMemory(_read("order_lines")),
         pay=frame(
             ["order_ref", "supplier", "invoice_no", "amount_minor", "currency", "due_by", "id"],
             [["LL-1001", "kestrel", "INV-5", "4500", "EUR", "2026-10-21", "unpaid:1001"]],
@@ -131,22 +134,32 @@ def empty_results() -> Contents:
     """A night on which nothing was found, in tables without rows."""
     full = results()
     names = (
-        *("exceptions", "order_lines", "pay", "post", "rejected", "notes", "files", "sums"),
+        *("exceptions", "pay", "post", "rejected", "notes", "files", "sums"),
         *("proofs", "cleared", "moves", "nights"),
     )
-    return replace(full, rejected_files=[], **{name: getattr(full, name).head(0) for name in names})
+    nothing = {name: getattr(full, name).head(0) for name in names}
+    none = InMemory(lines_of(full).head(0))
+    return replace(full, rejected_files=[], order_lines=none, **nothing)
+
+
+def lines_of(contents: Contents) -> pd.DataFrame:
+    """The order lines, which are in one piece."""
+    [lines] = contents.order_lines.pieces()
+    return lines
 
 
 def with_text(contents: Contents, text: str) -> Contents:
     """The same night with this text in every free text of every table."""
     kept = {"verdict", "class", "currency", "list", "severity", "state", "unit", "night", "move"}
     changed: dict[str, Any] = {"shop": text}
-    for name, table in vars(contents).items():
+    for name, held in vars(contents).items():
+        table = held.frame if isinstance(held, InMemory) else held
         if isinstance(table, pd.DataFrame):
             free = [
                 column
                 for column in table.columns
                 if pd.api.types.is_string_dtype(table[column]) and column not in kept
             ]
-            changed[name] = table.assign(**dict.fromkeys(free, text))
+            said = table.assign(**dict.fromkeys(free, text))
+            changed[name] = InMemory(said) if isinstance(held, InMemory) else said
     return replace(contents, **changed)

@@ -83,7 +83,7 @@ def test_what_was_made_safe_is_known_again(texts: list[str]) -> None:
 def test_a_csv_file_reads_back_as_it_was_written(texts: list[str]) -> None:
     safe = _safe(texts)
     file = io.BytesIO()
-    write_csv(pa.table({"first": safe, "second": safe}), file)
+    write_csv([pa.table({"first": safe, "second": safe})], file)
     rows = list(csv.reader(io.StringIO(file.getvalue().decode(), newline=""), strict=True))
     assert rows == [["first", "second"], *([text, text] for text in safe)]
 

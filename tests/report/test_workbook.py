@@ -25,7 +25,7 @@ from reconcile.report.cells import CELL_LIMIT, CUT_MARK, LINE_POINTS, PADDING
 from reconcile.report.contents import Contents
 from reconcile.report.summary import CAUTION
 from reconcile.report.workbook import workbook
-from tests.report.results import AS_OF, empty_results, results, with_text
+from tests.report.results import AS_OF, empty_results, lines_of, results, with_text
 
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 _LISTS = ("Hold", "Pay", "Chase", "Claim", "Post", "Check")
@@ -198,7 +198,7 @@ def test_today_shows_the_order_lines_by_state() -> None:
     [top] = [at for at, row in enumerate(rows) if row[6] == "State"]
     found = {row[6]: row[9] for row in rows[top + 1 : top + 11]}
     assert {name: count for name, count in found.items() if count} == Counter(
-        contents.order_lines["state"]
+        lines_of(contents)["state"]
     )
 
 
@@ -287,10 +287,10 @@ def test_a_sheet_beyond_its_limit_says_where_the_rest_is() -> None:
 
 def test_order_lines_are_those_that_are_not_finished_or_have_an_exception() -> None:
     contents = results()
-    contents.order_lines.loc[1, "order_ref"] = "LL-7777"
+    lines_of(contents).loc[1, "order_ref"] = "LL-7777"
     shown = _table(_open(contents)["Order lines"], "State")
     assert list(shown["State"]) == ["to-pay", "to-ship", "unknown", "in-transit"]
-    contents.order_lines.loc[1, "order_ref"] = "LL-1012"  # delivered, and a decision covers it
+    lines_of(contents).loc[1, "order_ref"] = "LL-1012"  # delivered, and a decision covers it
     shown = _table(_open(contents)["Order lines"], "State")
     assert list(shown["State"])[-1] == "delivered"
 
@@ -309,7 +309,7 @@ def test_order_lines_say_how_many_open_exceptions_they_have() -> None:
         "LL-1009": 0,
     }
     assert "Store" in shown.columns
-    contents.order_lines["store"] = ""
+    lines_of(contents)["store"] = ""
     assert "Store" not in _table(_open(contents)["Order lines"], "State").columns
 
 

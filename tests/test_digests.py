@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reconcile.memory.digests import (
+from reconcile.digests import (
     digest_rows,
     digest_texts,
     each_once,

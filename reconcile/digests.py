@@ -68,7 +68,7 @@ def each_once(values: Ints) -> Ints:
     ordered = np.sort(values)
     first = np.ones(len(ordered), dtype=bool)
     np.not_equal(ordered[1:], ordered[:-1], out=first[1:])
-    return ordered[first]
+    return ordered if first.all() else ordered[first]
 
 
 def places_in(ordered: Ints, values: Ints) -> Ints:

@@ -1,0 +1,169 @@
+"""Tables that are taken in pieces: rows in memory, or rows that wait on disk in Arrow files."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.ipc
+from numpy.typing import NDArray
+
+from reconcile.errors import FaultError
+
+Ints = NDArray[np.int64]
+_PIECE = 200_000  # rows that are in memory at once
+_BATCH = 4096  # rows that are read together: a piece of the whole has a few of every file
+
+
+class Pieces(ABC):
+    """Rows of a table in their order; there may be more of them than fit into memory."""
+
+    @abstractmethod
+    def __len__(self) -> int:
+        """How many rows there are."""
+
+    @abstractmethod
+    def pieces(self) -> Iterator[pd.DataFrame]:
+        """All rows from the first to the last, in one piece or several, each numbered from 0."""
+
+    @abstractmethod
+    def counts(self, name: str) -> dict[str, int]:
+        """How often each text of a column occurs."""
+
+
+class InMemory(Pieces):
+    """A table that is in memory anyway, and so in one piece."""
+
+    def __init__(self, frame: pd.DataFrame) -> None:
+        """``frame``: numbered from 0."""
+        self.frame = frame
+
+    def __len__(self) -> int:
+        """How many rows there are."""
+        return len(self.frame)
+
+    def pieces(self) -> Iterator[pd.DataFrame]:
+        """The table."""
+        yield self.frame
+
+    def counts(self, name: str) -> dict[str, int]:
+        """How often each text of a column occurs."""
+        found = self.frame[name].value_counts()
+        return {str(text): int(count) for text, count in zip(found.index, found, strict=True)}
+
+
+class Pile:
+    """Tables of the same columns on disk, one below the other, of which any rows can be read."""
+
+    def __init__(self, folder: Path, name: str) -> None:
+        """The files are made in a folder that is there; ``name`` is for them alone."""
+        self._folder, self._name = folder, name
+        self._ends: list[int] = []
+        self._empty = pd.DataFrame()
+
+    def __len__(self) -> int:
+        """How many rows there are."""
+        return self._ends[-1] if self._ends else 0
+
+    def add(self, frame: pd.DataFrame) -> None:
+        """Put rows below those that are there; FaultError where the disk does not take them."""
+        if not len(frame):
+            self._empty = frame if self._empty.empty else self._empty
+            return
+        self._empty = frame.iloc[:0]
+        _write(frame, self._path(len(self._ends)))
+        self._ends.append(len(self) + len(frame))
+
+    def take(self, rows: NDArray[np.integer], names: Sequence[str] | None = None) -> pd.DataFrame:
+        """Some rows by their numbers, in the order asked for; all columns or some, in their order.
+
+        What is read is what lies around them: rows that are near to each other are cheap.
+        """
+        if not len(rows):
+            return self._empty if names is None else self._empty[[*names]]
+        order = np.argsort(rows, kind="stable")
+        wanted = rows[order].astype(np.int64)
+        starts = [0, *self._ends]
+        cuts = np.searchsorted(wanted, starts)
+        found = [
+            self._read(number, wanted[first:end] - starts[number], names)
+            for number, (first, end) in enumerate(pairwise(cuts))
+            if end > first
+        ]
+        back = np.empty(len(order), dtype=np.int64)
+        back[order] = np.arange(len(order))
+        table = pa.concat_tables(found).combine_chunks()
+        out: pd.DataFrame = table.take(pa.array(back)).to_pandas()
+        return out
+
+    def columns(self, *names: str) -> pd.DataFrame:
+        """Some columns of all rows."""
+        pieces = [self._empty[[*names]], *self.files(*names)]
+        return pd.concat(pieces[1:] or pieces, ignore_index=True)
+
+    def files(self, *names: str) -> Iterator[pd.DataFrame]:
+        """Some columns of what was added, one table after another."""
+        for number in range(len(self._ends)):
+            with self._open(number, names) as reader:
+                yield reader.read_all().to_pandas()
+
+    def _read(self, number: int, rows: Ints, names: Sequence[str] | None) -> pa.Table:
+        batch, row = np.divmod(rows, _BATCH)
+        with self._open(number, names) as reader:
+            found = [
+                reader.get_batch(int(at)).take(pa.array(row[batch == at]))
+                for at in np.unique(batch)
+            ]
+        return pa.Table.from_batches(found)
+
+    def _open(self, number: int, names: Sequence[str] | None) -> pa.ipc.RecordBatchFileReader:
+        form = pa.ipc.IpcReadOptions()
+        if names is not None:
+            form.included_fields = [self._empty.columns.get_loc(name) for name in names]
+        return pa.ipc.open_file(pa.OSFile(str(self._path(number))), options=form)
+
+    def _path(self, number: int) -> Path:
+        return self._folder / f"{self._name}.{number}.arrow"
+
+
+class OnDisk(Pieces):
+    """The rows of a pile, in an order of their own."""
+
+    def __init__(self, pile: Pile, order: NDArray[np.integer]) -> None:
+        """``order``: the numbers of the rows in the pile."""
+        self._pile, self._order = pile, order
+
+    def __len__(self) -> int:
+        """How many rows there are."""
+        return len(self._order)
+
+    def pieces(self) -> Iterator[pd.DataFrame]:
+        """All rows from the first to the last."""
+        for start in range(0, len(self) or 1, _PIECE):
+            yield self._pile.take(self._order[start : start + _PIECE])
+
+    def counts(self, name: str) -> dict[str, int]:
+        """How often each text of a column occurs."""
+        found: Counter[str] = Counter()
+        for frame in self._pile.files(name):
+            found.update(InMemory(frame).counts(name))
+        return dict(found)
+
+
+def _write(frame: pd.DataFrame, path: Path) -> None:
+    table = pa.Table.from_pandas(frame, preserve_index=False).combine_chunks()
+    form = pa.ipc.IpcWriteOptions(compression="lz4")
+    try:
+        with pa.ipc.new_file(path, table.schema, options=form) as writer:
+            writer.write_table(table, max_chunksize=_BATCH)
+    except OSError as error:
+        raise FaultError(
+            f"{path.parent}: rows cannot be put aside: {error.strerror or error}. Free some "
+            "space, or name another folder for temporary files in TMPDIR."
+        ) from error
