@@ -56,8 +56,23 @@ def find_orders(matched: Matched, named: pd.DataFrame) -> pd.DataFrame:
 
     -1 where there is none, -2 where several could be meant.
     """
-    found = OrderFinder(matched.orders).find(named["key"], named["ref"])
+    orders, at = _near(matched.orders, named)
+    found = OrderFinder(orders).find(named["key"], named["ref"])
+    there = found >= 0
+    found[there] = at[found[there]]
     return named.assign(order=found)
+
+
+def _near(orders: pd.DataFrame, named: pd.DataFrame) -> tuple[pd.DataFrame, np.ndarray]:
+    """The orders that decide what references mean, and their numbers: few of all.
+
+    Those that have one of the keys or references, and those that share either with one of them.
+    """
+    keys, refs = named["key"], named["ref"]
+    for _ in range(2):
+        mine = orders["key"].isin(keys) | orders["order_ref"].isin(refs)
+        keys, refs = orders["key"][mine], orders["order_ref"][mine]
+    return orders[mine], np.flatnonzero(mine)
 
 
 def speaks_against(exceptions: pd.DataFrame) -> pd.Series:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
 
@@ -29,8 +29,19 @@ class Pieces(ABC):
         """How many rows there are."""
 
     @abstractmethod
-    def pieces(self) -> Iterator[pd.DataFrame]:
-        """All rows from the first to the last, in one piece or several, each numbered from 0."""
+    def pieces(self, names: Sequence[str] | None = None) -> Iterator[pd.DataFrame]:
+        """All rows from the first to the last, in one piece or several, each numbered from 0.
+
+        With all columns or some.
+        """
+
+    @abstractmethod
+    def take(self, rows: NDArray[np.integer], names: Sequence[str] | None = None) -> pd.DataFrame:
+        """Some rows by their numbers, in the order asked for, with all columns or some."""
+
+    @abstractmethod
+    def whole(self) -> pd.DataFrame:
+        """All rows as one table, which has to fit into memory."""
 
     @abstractmethod
     def counts(self, name: str) -> dict[str, int]:
@@ -48,9 +59,17 @@ class InMemory(Pieces):
         """How many rows there are."""
         return len(self.frame)
 
-    def pieces(self) -> Iterator[pd.DataFrame]:
+    def pieces(self, names: Sequence[str] | None = None) -> Iterator[pd.DataFrame]:
         """The table."""
-        yield self.frame
+        yield self.frame if names is None else self.frame[[*names]]
+
+    def take(self, rows: NDArray[np.integer], names: Sequence[str] | None = None) -> pd.DataFrame:
+        """Some rows by their numbers, in the order asked for."""
+        return next(self.pieces(names)).take(rows).reset_index(drop=True)
+
+    def whole(self) -> pd.DataFrame:
+        """The table."""
+        return self.frame
 
     def counts(self, name: str) -> dict[str, int]:
         """How often each text of a column occurs."""
@@ -58,7 +77,7 @@ class InMemory(Pieces):
         return {str(text): int(count) for text, count in zip(found.index, found, strict=True)}
 
 
-class Pile:
+class Pile(Pieces):
     """Tables of the same columns on disk, one below the other, of which any rows can be read."""
 
     def __init__(self, folder: Path, name: str) -> None:
@@ -73,12 +92,30 @@ class Pile:
 
     def add(self, frame: pd.DataFrame) -> None:
         """Put rows below those that are there; FaultError where the disk does not take them."""
-        if not len(frame):
-            self._empty = frame if self._empty.empty else self._empty
-            return
-        self._empty = frame.iloc[:0]
-        _write(frame, self._path(len(self._ends)))
-        self._ends.append(len(self) + len(frame))
+        if not self._ends:
+            nothing = {str(name): pd.Series([], dtype=frame[name].dtype) for name in frame}
+            self._empty = pd.DataFrame(nothing)
+        if len(frame):
+            _write(frame, self._path(len(self._ends)))
+            self._ends.append(len(self) + len(frame))
+
+    def pieces(self, names: Sequence[str] | None = None) -> Iterator[pd.DataFrame]:
+        """The tables as they were added."""
+        if not self._ends:
+            yield self._empty if names is None else self._empty[[*names]]
+        for number in range(len(self._ends)):
+            yield self._all(number, names)
+
+    def whole(self) -> pd.DataFrame:
+        """All rows."""
+        return pd.concat(self.pieces(), ignore_index=True)
+
+    def counts(self, name: str) -> dict[str, int]:
+        """How often each text of a column occurs."""
+        found: Counter[str] = Counter()
+        for number in range(len(self._ends)):
+            found.update(InMemory(self._all(number, [name])).counts(name))
+        return dict(found)
 
     def take(self, rows: NDArray[np.integer], names: Sequence[str] | None = None) -> pd.DataFrame:
         """Some rows by their numbers, in the order asked for; all columns or some, in their order.
@@ -102,25 +139,20 @@ class Pile:
         out: pd.DataFrame = table.take(pa.array(back)).to_pandas()
         return out
 
-    def columns(self, *names: str) -> pd.DataFrame:
-        """Some columns of all rows."""
-        pieces = [self._empty[[*names]], *self.files(*names)]
-        return pd.concat(pieces[1:] or pieces, ignore_index=True)
-
-    def files(self, *names: str) -> Iterator[pd.DataFrame]:
-        """Some columns of what was added, one table after another."""
-        for number in range(len(self._ends)):
-            with self._open(number, names) as reader:
-                yield reader.read_all().to_pandas()
-
     def _read(self, number: int, rows: Ints, names: Sequence[str] | None) -> pa.Table:
         batch, row = np.divmod(rows, _BATCH)
+        wanted, first = np.unique(batch, return_index=True)  # they are in order
         with self._open(number, names) as reader:
             found = [
-                reader.get_batch(int(at)).take(pa.array(row[batch == at]))
-                for at in np.unique(batch)
+                reader.get_batch(int(at)).take(pa.array(mine))
+                for at, mine in zip(wanted, np.split(row, first[1:]), strict=True)
             ]
         return pa.Table.from_batches(found)
+
+    def _all(self, number: int, names: Sequence[str] | None) -> pd.DataFrame:
+        with self._open(number, names) as reader:
+            frame: pd.DataFrame = reader.read_all().to_pandas()
+        return frame
 
     def _open(self, number: int, names: Sequence[str] | None) -> pa.ipc.RecordBatchFileReader:
         form = pa.ipc.IpcReadOptions()
@@ -132,7 +164,7 @@ class Pile:
         return self._folder / f"{self._name}.{number}.arrow"
 
 
-class OnDisk(Pieces):
+class InOrder(Pieces):
     """The rows of a pile, in an order of their own."""
 
     def __init__(self, pile: Pile, order: NDArray[np.integer]) -> None:
@@ -143,17 +175,47 @@ class OnDisk(Pieces):
         """How many rows there are."""
         return len(self._order)
 
-    def pieces(self) -> Iterator[pd.DataFrame]:
+    def pieces(self, names: Sequence[str] | None = None) -> Iterator[pd.DataFrame]:
         """All rows from the first to the last."""
         for start in range(0, len(self) or 1, _PIECE):
-            yield self._pile.take(self._order[start : start + _PIECE])
+            yield self._pile.take(self._order[start : start + _PIECE], names)
+
+    def take(self, rows: NDArray[np.integer], names: Sequence[str] | None = None) -> pd.DataFrame:
+        """Some rows by their numbers, in the order asked for."""
+        return self._pile.take(self._order[rows], names)
+
+    def whole(self) -> pd.DataFrame:
+        """All rows."""
+        return self._pile.take(self._order)
 
     def counts(self, name: str) -> dict[str, int]:
         """How often each text of a column occurs."""
-        found: Counter[str] = Counter()
-        for frame in self._pile.files(name):
-            found.update(InMemory(frame).counts(name))
-        return dict(found)
+        return self._pile.counts(name)
+
+
+class Tables(Mapping[str, pd.DataFrame]):
+    """Tables by name, some of them on disk: those are read anew each time they are asked for."""
+
+    def __init__(
+        self,
+        held: Mapping[str, pd.DataFrame],
+        others: Mapping[str, Pieces] | Mapping[str, pd.DataFrame],
+    ) -> None:
+        """Tables that are held, and others, which may be on disk."""
+        self._held, self._others = held, others
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        """The whole table."""
+        found = self._held[name] if name in self._held else self._others[name]
+        return found.whole() if isinstance(found, Pieces) else found
+
+    def __iter__(self) -> Iterator[str]:
+        """The names of the tables."""
+        return iter([*self._held, *self._others])
+
+    def __len__(self) -> int:
+        """How many tables there are."""
+        return len(self._held) + len(self._others)
 
 
 def _write(frame: pd.DataFrame, path: Path) -> None:

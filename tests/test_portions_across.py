@@ -75,9 +75,13 @@ CASES: dict[str, tuple[Records, str]] = {
     ),
     "small differences of one month": (
         {
-            "orders": [order(str(at)) for at in range(1, 9)],
+            "orders": [order(str(at)) for at in range(1, 10)],
             "quotes": [quote(cost="40.00")],
-            "invoices": [bill(f"K{at}", str(at), "40.03") for at in range(1, 9)],
+            "invoices": [
+                bill("K9", "9", "40.00"),
+                *(bill(f"K{at}", str(at), "40.03") for at in range(1, 9)),
+            ],
+            "payments": [payment("P9", "40.00", "9")],
         },
         "small-differences-add-up",
     ),

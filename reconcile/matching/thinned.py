@@ -11,13 +11,24 @@ import pandas as pd
 from reconcile.matching.columns import Bools, Ints, has
 from reconcile.matching.match import Matched
 from reconcile.matching.union import OF_TABLE, SMALL
+from reconcile.pieces import InMemory
 
 _NAMES = ["store", "order_ref", "key"]
+# What is asked of the rows of tables once they were judged: where they stand, and what can be paid
+# or posted
+_ASKED = ("record", "row_id", "supplier_order")
+_MORE = {
+    "supplier_orders": (
+        *("order", "payable", "unpaid_rest", "pending", "undecided", "unread_row"),
+        *("paid_in_other_currency", "invoice_awaited", "perhaps_paid", "not_ruled_out"),
+    ),
+    "order_lines": ("first_number", "carrier"),
+}
 _GATHERED = ("possible_doubles", "candidates")
 
 
 def thinned(found: Matched, at: Mapping[str, Ints]) -> tuple[Matched, dict[str, Ints]]:
-    """A portion without what nothing more is asked of; and the new places of rows, by table.
+    """A portion without what is asked no more; and the new places of rows, by table.
 
     ``at``: rows of the fact tables that exceptions stand on. Of the supplier orders among them
     every row stays, in whatever currency. Names of orders, lines, proofs, links of records and
@@ -26,7 +37,7 @@ def thinned(found: Matched, at: Mapping[str, Ints]) -> tuple[Matched, dict[str, 
     chosen = {name: _chosen(name, frame, at) for name, frame in found.tables.items()}
     moved = {name: np.where(keep, np.cumsum(keep) - 1, -1) for name, keep in chosen.items()}
     tables = {
-        name: frame if chosen[name].all() else frame[chosen[name]].reset_index(drop=True)
+        name: frame if name == SMALL else _asked(name, frame)[chosen[name]].reset_index(drop=True)
         for name, frame in found.tables.items()
     }
     links = dict(found.links)
@@ -38,7 +49,7 @@ def thinned(found: Matched, at: Mapping[str, Ints]) -> tuple[Matched, dict[str, 
         found,
         tables=tables,
         links=links,
-        orders=found.orders[_NAMES],
+        named=InMemory(found.orders[_NAMES]),
         places={
             name: frame if name == "quotes" else frame[_placed(name, frame, links, owners)]
             for name, frame in found.places.items()
@@ -48,6 +59,10 @@ def thinned(found: Matched, at: Mapping[str, Ints]) -> tuple[Matched, dict[str, 
         line_rows=found.line_rows[:0],
     )
     return kept, moved
+
+
+def _asked(name: str, frame: pd.DataFrame) -> pd.DataFrame:
+    return frame[[each for each in (*_ASKED, *_MORE.get(name, ())) if each in frame]]
 
 
 def _chosen(name: str, frame: pd.DataFrame, at: Mapping[str, Ints]) -> Bools:

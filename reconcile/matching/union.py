@@ -14,7 +14,7 @@ from reconcile.matching.columns import Ints
 from reconcile.matching.match import INVOICED, Matched
 from reconcile.matching.small_differences import added_up
 from reconcile.matching.states import as_read
-from reconcile.pieces import InMemory, OnDisk, Pile
+from reconcile.pieces import InMemory, InOrder, Pile, Tables
 
 # The record that a row number of a table is of, where the table does not say it row by row.
 _RECORD = {"orders": "orders", "sales": "orders", "payments": "payments", "shipments": "shipments"}
@@ -26,14 +26,15 @@ class Union:
     """Puts portions together, one after the other.
 
     Numbers of orders, supplier orders and rows of tables go on from portion to portion; rows of
-    records get back the numbers that they have in the whole record. Order lines wait on disk.
+    records get back the numbers that they have in the whole record. What is large waits on disk.
     """
 
     def __init__(self, folder: Path) -> None:
         """``folder``: what waits on disk is put there, and read from there later."""
+        self._folder = folder
         self._found: list[Matched] = []
         self._starts: dict[str, int] = {}
-        self._lines = Pile(folder, "lines")
+        self._piles: dict[tuple[str, str], Pile] = {}
         self._line_orders: list[NDArray[np.int32]] = []
 
     def add(self, found: Matched, rows: Mapping[str, Ints]) -> dict[str, int]:
@@ -42,51 +43,56 @@ class Union:
         Gives back where its orders, supplier orders and the rows of its tables begin, by name.
         """
         starts = {name: self._starts.get(name, 0) for name in (*_COUNTED, *found.tables)}
-        self._found.append(_moved(found, rows, starts))
-        for frame in found.lines.pieces():
-            self._lines.add(frame)
-        self._line_orders.append((found.line_orders + starts["order"]).astype(np.int32))
         for name, frame in found.tables.items():
             self._starts[name] = starts[name] + len(frame)
-        self._starts["order"] = starts["order"] + len(found.orders)
+            if name != SMALL:
+                self._put("table", name, _renumbered(name, frame, rows, starts))
+        for name, frame in found.links.items():
+            if name != SMALL:
+                self._put("link", name, _renumbered(name, frame, rows, starts))
+        for what, several in (("orders", found.named), ("lines", found.lines)):
+            for frame in several.pieces():
+                self._put("all", what, frame)
+        self._line_orders.append((found.line_orders + starts["order"]).astype(np.int32))
+        self._starts["order"] = starts["order"] + len(found.named)
         self._starts["supplier_order"] = starts["supplier_order"] + _owners(found)
+        self._found.append(_rest(found, rows, starts))
         return starts
+
+    def _put(self, kind: str, name: str, frame: pd.DataFrame) -> None:
+        if (kind, name) not in self._piles:
+            self._piles[kind, name] = Pile(self._folder, f"{kind}-{name}")
+        self._piles[kind, name].add(frame)
+
+    def _tables(self, kind: str, held: pd.DataFrame) -> Tables:
+        piles = {name: pile for (of, name), pile in self._piles.items() if of == kind}
+        return Tables({SMALL: held}, piles)
 
     def whole(self) -> Matched:
         """Everything that was taken, as if it had been matched at once, but in other row order.
 
         Differences that pass line by line are added up over all portions. Nothing is said of
-        single shares, lines and amounts of rows.
+        single shares, lines and amounts of rows. Of ``places`` there are some rows only.
         """
-        found = self._found
-        tables = {
-            name: _stacked([one.tables[name] for one in found])
-            for name in found[0].tables
-            if name != SMALL
-        }
-        links = {name: _stacked([one.links[name] for one in found]) for name in found[0].links}
-        tables[SMALL], links[SMALL] = added_up(
+        found, orders = self._found, self._piles["all", "orders"]
+        small, behind = added_up(
             [one.tables[SMALL] for one in found], [one.links[SMALL] for one in found]
         )
-        orders = _stacked([one.orders for one in found])
-        place = as_read(orders, np.concatenate(self._line_orders)).astype(np.int32)
-        return Matched(
-            tables=tables,
-            orders=orders,
-            links=links,
+        order = as_read(orders.whole(), np.concatenate(self._line_orders)).astype(np.int32)
+        return replace(
+            found[0],
+            tables=self._tables("table", small),
+            named=orders,
+            links=self._tables("link", behind),
             places={
-                name: _stacked([one.places[name] for one in found], keep=True).sort_index()
+                name: _stacked([one.places[name] for one in found]).sort_index()
                 if name != "quotes"
                 else found[0].places[name]
                 for name in found[0].places
             },
-            lines=OnDisk(self._lines, place),
-            line_orders=found[0].line_orders[:0],
-            shares=found[0].shares.iloc[:0],
-            line_amounts=found[0].line_amounts[:0],
-            line_rows=found[0].line_rows[:0],
-            collisions=_stacked([one.collisions for one in found]),
-            conflicts=_stacked([one.conflicts for one in found]),
+            lines=InOrder(self._piles["all", "lines"], order),
+            collisions=_together([one.collisions for one in found]),
+            conflicts=_together([one.conflicts for one in found]),
             proofs=_summed([one.proofs for one in found]),
         )
 
@@ -101,19 +107,18 @@ def _owners(found: Matched) -> int:
     return int(max(number.max(initial=-1) for number in numbers)) + 1
 
 
-def _moved(found: Matched, rows: Mapping[str, Ints], starts: Mapping[str, int]) -> Matched:
-    """A portion with the numbers of the whole."""
-    places = {
-        name: frame if name not in rows else frame.set_axis(rows[name][frame.index.to_numpy()])
-        for name, frame in found.places.items()
-    }
+def _rest(found: Matched, rows: Mapping[str, Ints], starts: Mapping[str, int]) -> Matched:
+    """What of a portion stays in memory, with the numbers of the whole."""
+    link = found.links[SMALL]
     return replace(
         found,
-        tables={
-            name: _renumbered(name, table, rows, starts) for name, table in found.tables.items()
+        tables={SMALL: found.tables[SMALL]},
+        named=InMemory(found.orders.iloc[:0]),
+        links={SMALL: _renumbered(SMALL, link, rows, starts)},
+        places={
+            name: frame if name not in rows else frame.set_axis(rows[name][frame.index.to_numpy()])
+            for name, frame in found.places.items()
         },
-        links={name: _renumbered(name, link, rows, starts) for name, link in found.links.items()},
-        places=places,
         lines=InMemory(pd.DataFrame()),
         line_orders=found.line_orders[:0],
     )
@@ -156,12 +161,14 @@ def _whole_rows(rows: Mapping[str, Ints], record: str) -> Ints:
     return rows.get(record, np.zeros(0, dtype=np.int64))
 
 
-def _stacked(frames: Sequence[pd.DataFrame], *, keep: bool = False) -> pd.DataFrame:
+def _stacked(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Frames of the same columns one below the other; an empty one decides no column's kind."""
-    filled = [frame for frame in frames if len(frame)] or [frames[0]]
-    if len(filled) == 1:
-        return filled[0] if keep else filled[0].reset_index(drop=True)
-    return pd.concat(filled, ignore_index=not keep)
+    return pd.concat([frame for frame in frames if len(frame)] or [frames[0]])
+
+
+def _together(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """The same, numbered from 0."""
+    return _stacked(frames).reset_index(drop=True)
 
 
 def _summed(proofs: Sequence[pd.DataFrame]) -> pd.DataFrame:

@@ -26,6 +26,7 @@ from reconcile.matching.match import Matched, match
 from reconcile.matching.shared import Scouted, scouted, shared_groups
 from reconcile.matching.thinned import thinned
 from reconcile.matching.union import SMALL, Union, moved_on
+from reconcile.pieces import Tables
 from reconcile.portions.portion import Ints, Portion, hand_out, size_of
 from reconcile.portions.shelf import Shelf
 from reconcile.shop import Shop
@@ -94,7 +95,7 @@ def scout_portion(portion: Portion, terms: Terms) -> Scouted:
 
 def check_in_portions(
     intake: Intake, shelf: Shelf, terms: Terms, count: int, folder: Path
-) -> tuple[Matched, dict[str, pd.DataFrame], pd.DataFrame, Texts]:
+) -> tuple[Matched, Mapping[str, pd.DataFrame], pd.DataFrame, Texts]:
     """Match and check a shop in about ``count`` portions; ``shelf`` holds its records.
 
     Gives the facts, the fact tables, the exceptions and their long texts, which wait in a folder
@@ -136,7 +137,7 @@ def put_together(
     intake: Intake,
     terms: Terms,
     folder: Path,
-) -> tuple[Matched, dict[str, pd.DataFrame], pd.DataFrame, Texts]:
+) -> tuple[Matched, Mapping[str, pd.DataFrame], pd.DataFrame, Texts]:
     """Everything that was found in the portions, and what is only to be seen in the whole.
 
     What is large waits in a folder of its own inside ``folder``.
@@ -152,7 +153,8 @@ def put_together(
     inputs, of_all = _of_the_whole(matched, intake, terms)
     pieces = [piece for piece in [*pieces, texts.aside(of_all)] if len(piece)] or pieces[:1]
     exceptions = in_order(stacked(pieces))
-    return matched, matched.tables | {"inputs": inputs}, exceptions, texts
+    tables = Tables({"inputs": inputs}, matched.tables)
+    return matched, tables, exceptions, texts
 
 
 def _moved(found: pd.DataFrame, starts: Mapping[str, int]) -> pd.DataFrame:
@@ -193,5 +195,14 @@ def _of_the_whole(
         for name, rule in rules.items()
     }
     tables = {"inputs": inputs, SMALL: matched.tables[SMALL]}
-    places = Places(terms.files, matched.places, matched.links)
+    invoices = _by_number(matched.places["invoices"])
+    places = Places(terms.files, {"invoices": invoices}, matched.links)
     return inputs, find_exceptions(alone, tables, matched.orders, places, terms.setting)
+
+
+def _by_number(places: pd.DataFrame) -> pd.DataFrame:
+    """File and row of some rows of a record, at their numbers in the whole record; else 0."""
+    at = places.index.to_numpy(np.int64)
+    out = np.zeros((2, int(at.max(initial=-1)) + 1), dtype=np.int64)
+    out[0, at], out[1, at] = places["file"], places["row"]
+    return pd.DataFrame({"file": out[0], "row": out[1]})

@@ -70,7 +70,7 @@ _COLUMNS = {
     ],
 }
 # What is counted of the rows of a list, and decides their order
-_COUNTED = (*("id", "list", "class", "currency", "amount_minor", "amount_home_minor", "due_by"),)
+_COUNTED = ("list", "class", "currency", "amount_minor", "amount_home_minor", "due_by")
 _LAST = [Column("Change", "change"), Column("Evidence", "seen_at", "link", link="evidence_at")]
 
 
@@ -92,16 +92,11 @@ def sheet_name(of: str) -> str:
     return of.capitalize()
 
 
-def by_urgency(rows: pd.DataFrame) -> pd.DataFrame:
-    """By deadline, then by money in the home currency, the most first; else as they came.
+def urgency(rows: pd.DataFrame) -> NDArray[np.int64]:
+    """The positions of rows by deadline, then by home money, the most first; else as they came.
 
     Money that no rate turns into the home currency comes after money that one does.
     """
-    return rows.iloc[urgency(rows)]
-
-
-def urgency(rows: pd.DataFrame) -> NDArray[np.int64]:
-    """The positions of rows in the order of ``by_urgency``."""
     due = rows["due_by"].to_numpy().astype("datetime64[s]")
     money = [(rows[name].isna(), rows[name]) for name in ("amount_home_minor", "amount_minor")]
     keys = [np.isnat(due), due.astype(np.int64)]

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from reconcile.joined import filled_parts, side_by_side
+from reconcile.lean import PIECE
 from reconcile.report import columns
-from reconcile.report.action_sheets import by_urgency
+from reconcile.report.action_sheets import urgency
 from reconcile.report.contents import MESSAGE_LISTS, Contents
 from reconcile.report.lines import plain, plain_texts, wrap, wrapped_texts
 from reconcile.report.totals import money_rows
@@ -41,38 +45,50 @@ _CLASS = {
     "timing": "not lost",
     "info": "for information",
 }
-# What of an exception a message is made of
-_NAMES = (
-    *("id", "title", "request", "supplier", "list", "class", "currency", "amount_minor"),
-    *("amount_home_minor", "order_ref", "sku", "document", "due_by", "explanation"),
+# What of an exception decides where it stands, and what its own lines are made of
+_PLACING = (
+    *("supplier", "title", "request", "class", "currency", "amount_minor", "amount_home_minor"),
+    "due_by",
 )
+_NAMED = (*("currency", "amount_minor", "order_ref", "sku", "document", "due_by", "explanation"),)
 
 
 @dataclass(frozen=True)
 class _Part:
-    """A part of a message: its heading, the lines of what is asked, and the rows as texts."""
+    """A part of a message: its heading, the lines of what is asked, and how many rows it has."""
 
     title: str
     request: list[str]
-    items: list[str]
+    count: int
 
 
-def supplier_messages(contents: Contents) -> dict[str, str]:
-    """Each message by the name of its file: one per supplier and list that has open rows."""
+def supplier_messages(contents: Contents) -> Iterator[tuple[str, Iterator[str]]]:
+    """Each message with the name of its file: one per supplier and list that has open rows.
+
+    A message is a line after the other, to be read before the next message is asked for.
+    """
     found = contents.exceptions
-    chosen = (found["verdict"] == "open") & found["list"].isin(MESSAGE_LISTS)
-    at = np.flatnonzero(chosen & (found["supplier"] != ""))
-    mine = contents.texts.rows(found, at, _NAMES)
-    mine = mine.assign(item=pd.Series(_items(mine), dtype="str", index=mine.index))
-    out: dict[str, str] = {}
+    chosen = ((found["verdict"] == "open") & (found["supplier"] != "")).to_numpy(dtype=bool)
     for kind in MESSAGE_LISTS:
-        rows = by_urgency(mine[mine["list"] == kind])
+        at = np.flatnonzero(chosen & (found["list"] == kind).to_numpy(dtype=bool))
+        rows = found[[*_PLACING]].iloc[at]
+        order = urgency(rows)
+        rows, at = rows.iloc[order], at[order]
         sums = _sums(rows)
+        asked, order = _asked(rows, kind)
+        items = _all_items(contents, at[order])
         taken: set[str] = set()
-        for supplier, parts in _asked(rows, kind).items():
+        for supplier, parts in asked.items():
             name = _file_name(supplier, taken)
-            out[f"{name}-{kind}.txt"] = _message(contents, kind, supplier, parts, sums[supplier])
-    return out
+            message = _message(contents, kind, supplier, parts, items, sums[supplier])
+            yield f"{name}-{kind}.txt", message
+
+
+def _all_items(contents: Contents, at: NDArray[np.int64]) -> Iterator[str]:
+    """The lines of some exceptions, of which not too many are held at once."""
+    for start in range(0, len(at), PIECE):
+        rows = contents.texts.rows(contents.exceptions, at[start : start + PIECE], _NAMED)
+        yield from _items(rows).to_pylist()
 
 
 def _file_name(supplier: str, taken: set[str]) -> str:
@@ -85,8 +101,11 @@ def _file_name(supplier: str, taken: set[str]) -> str:
     return name
 
 
-def _asked(rows: pd.DataFrame, kind: str) -> dict[str, list[_Part]]:
-    """What each supplier is asked, heading by heading as they first come, by supplier."""
+def _asked(rows: pd.DataFrame, kind: str) -> tuple[dict[str, list[_Part]], NDArray[np.int64]]:
+    """What each supplier is asked, heading by heading as they first come, by supplier.
+
+    And the order of the rows in all of that.
+    """
     supplier, names = pd.factorize(rows["supplier"], sort=True)
     title, titles = pd.factorize(rows["title"])
     request, requests = pd.factorize(rows["request"])
@@ -94,36 +113,33 @@ def _asked(rows: pd.DataFrame, kind: str) -> dict[str, list[_Part]]:
     _, first, of, counts = np.unique(
         group, return_index=True, return_inverse=True, return_counts=True
     )
-    items = rows["item"].iloc[np.lexsort((first[of], supplier))].to_list()
     asks = [wrap(plain(str(one) or _REQUEST[kind]), _WIDTH) for one in requests]
     out: dict[str, list[_Part]] = {str(name): [] for name in names}
-    begin = 0
     for at in np.lexsort((first, supplier[first])):
-        row, end = first[at], begin + counts[at]
-        part = _Part(titles[title[row]], asks[request[row]], items[begin:end])
+        row = first[at]
+        part = _Part(titles[title[row]], asks[request[row]], int(counts[at]))
         out[str(names[supplier[row]])].append(part)
-        begin = end
-    return out
+    return out, np.lexsort((first[of], supplier))
 
 
 def _message(
-    contents: Contents, kind: str, supplier: str, parts: list[_Part], sums: list[str]
-) -> str:
+    contents: Contents,
+    kind: str,
+    supplier: str,
+    parts: list[_Part],
+    items: Iterator[str],
+    sums: list[str],
+) -> Iterator[str]:
+    """The lines of a message; those of its rows are the next of ``items``."""
     shop = plain(contents.shop)
     name = plain(contents.addressed.get(supplier, supplier))
-    lines = [
-        f"Subject: {shop}: {_SUBJECT[kind]}, {contents.as_of.isoformat()}",
-        "",
-        f"To {name}",
-        "",
-        *wrap(_OPENING[kind], _WIDTH),
-    ]
+    yield f"Subject: {shop}: {_SUBJECT[kind]}, {contents.as_of.isoformat()}"
+    yield from ("", f"To {name}", "", *wrap(_OPENING[kind], _WIDTH))
     for part in parts:
-        lines += ["", *wrap(plain(f"{part.title} ({len(part.items):,})"), _WIDTH)]
-        lines += [*part.request, "", *part.items]
-    count = sum(len(part.items) for part in parts)
-    lines += ["", f"In all: {count:,}", *sums, "", shop, ""]
-    return "\n".join(lines)
+        yield from ("", *wrap(plain(f"{part.title} ({part.count:,})"), _WIDTH), *part.request, "")
+        yield from islice(items, part.count)
+    count = sum(part.count for part in parts)
+    yield from ("", f"In all: {count:,}", *sums, "", shop)
 
 
 def _items(rows: pd.DataFrame) -> pa.Array:

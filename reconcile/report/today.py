@@ -20,9 +20,11 @@ from reconcile.report.summary import CAUTION
 from reconcile.report.totals import TOTALS, money_rows
 
 _URGENT = 10
+# What decides what is urgent, and what is shown of it
+_RANKED = ("severity", "class", "currency", "amount_minor", "amount_home_minor", "due_by")
 _OF_EACH = (
-    *("id", "title", "severity", "class", "list", "currency", "amount_minor"),
-    *("amount_home_minor", "due_by", "order_ref", "supplier"),
+    *("id", "title", "class", "list", "currency", "amount_minor", "due_by", "order_ref"),
+    "supplier",
 )
 _MONEY_ROWS = 12
 _LINE = 128  # characters that a line of the page holds
@@ -85,7 +87,8 @@ class _Page:
     def __init__(self, contents: Contents, work: Worked, totals_rows: int) -> None:
         self.contents, self.work, self.totals_rows = contents, work, totals_rows
         found = contents.exceptions
-        self.to_act = found.loc[found["verdict"] == "open", list(_OF_EACH)]
+        self.open_at = np.flatnonzero(found["verdict"] == "open")
+        self.to_act = found[list(_RANKED)].iloc[self.open_at]
         self.cells: list[Value] = []
         self.row = 1
 
@@ -170,7 +173,8 @@ class _Page:
         order = urgency(self.to_act)
         rank = self.to_act["severity"].map({name: at for at, name in enumerate(SEVERITIES)})
         first = np.argsort(rank.to_numpy(np.float64)[order], kind="stable")
-        rows = self.to_act.iloc[order[first[:_URGENT]]]
+        at = self.open_at[order[first[:_URGENT]]]
+        rows = self.contents.texts.rows(self.contents.exceptions, at, _OF_EACH)
         if rows.empty:
             self.put(1, "There is nothing to do.", "note")
             self.row += 2

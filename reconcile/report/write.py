@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
@@ -39,9 +39,10 @@ def _fill(contents: Contents, keep: Callable[[str], None] | None, folder: Path) 
     with ThreadPoolExecutor(max_workers=1) as aside:
         book = aside.submit(workbook, contents)
         _lists(contents, folder)
+        _write(folder / "summary.json", partial(_put, summary_json(contents).encode()))
         _write(folder / "report.xlsx", partial(_put, book.result()))
-    for name, text in (("summary.json", summary_json(contents)), ("run.log", _log(contents))):
-        _write(folder / name, partial(_put, text.encode()))
+    # Last, since by it a folder is known to be filled.
+    _write(folder / "run.log", partial(_put, _log(contents).encode()))
     if keep is not None:
         sync_folder(folder)
         sync_folder(folder.parent)
@@ -53,11 +54,9 @@ def _lists(contents: Contents, folder: Path) -> None:
     for path, table in csv_tables(contents):
         (folder / path).parent.mkdir(exist_ok=True)
         _write(folder / path, partial(write_csv, table))
-    messages = supplier_messages(contents)
-    if messages:
-        (folder / MESSAGES).mkdir(parents=True)
-    for name, text in messages.items():
-        _write(folder / MESSAGES / name, partial(_put, text.encode()))
+    for name, lines in supplier_messages(contents):
+        (folder / MESSAGES).mkdir(parents=True, exist_ok=True)
+        _write(folder / MESSAGES / name, partial(_put_lines, lines))
     if contents.rejected_files:
         (folder / "rejected").mkdir()
     for one in contents.rejected_files:
@@ -70,6 +69,10 @@ def _write(path: Path, put: Callable[[BinaryIO], None]) -> None:
         put(file)
         file.flush()
         os.fsync(file.fileno())
+
+
+def _put_lines(lines: Iterator[str], file: BinaryIO) -> None:
+    file.writelines(f"{line}\n".encode() for line in lines)
 
 
 def _put(data: bytes, file: BinaryIO) -> None:

@@ -85,7 +85,7 @@ def test_digests_of_rows_are_the_same_on_every_machine() -> None:
         }
     )
     files = pd.DataFrame({"file": ["orders.csv"], "sheet": [""], "sha256": ["ab"]})
-    rows = numbered(Records({"orders": orders}), files, {}, np.empty(0, dtype=np.int64), {})
+    rows = numbered(Records({"orders": orders}), files, {})
     assert dict(rows.begin) == {"files": 0, "orders": 1}
     for name, wanted in DIGESTS.items():
         assert [f"{value:016x}" for value in getattr(rows, name).view(np.uint64)] == wanted, name

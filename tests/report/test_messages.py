@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from reconcile.errors import RefusedError
+from reconcile.report.contents import Contents
 from reconcile.report.messages import supplier_messages
 from reconcile.report.write import write_outputs
 from reconcile.shop_file import load_shop
@@ -25,10 +26,15 @@ files = ["orders.csv"]
 """
 
 
+def _messages(contents: Contents) -> dict[str, str]:
+    found = supplier_messages(contents)
+    return {name: "".join(f"{line}\n" for line in lines) for name, lines in found}
+
+
 def test_a_message_says_what_is_asked_order_by_order_with_its_sums() -> None:
     contents = results(addressed={"alder": "Alder Supply"})
     contents.exceptions.loc[1, "supplier"] = "alder"
-    found = supplier_messages(contents)
+    found = _messages(contents)
     assert sorted(found) == ["alder-chase.txt", "alder-claim.txt", "kestrel-chase.txt"]
     assert found["alder-claim.txt"].split("\n") == [
         "Subject: Lantern Lane: amounts to be returned, 2026-10-31",
@@ -54,21 +60,21 @@ def test_a_message_says_what_is_asked_order_by_order_with_its_sums() -> None:
         "",
     ]
     assert "1.250 BHD" in found["alder-chase.txt"]
-    assert supplier_messages(empty_results()) == {}
+    assert _messages(empty_results()) == {}
 
 
 @pytest.mark.parametrize("text", ["=1+1", "a\nSubject: other", "../../x", "\x1b[2J", "Zoë & Co"])
 def test_no_text_adds_lines_or_leads_to_another_folder(text: str, tmp_path: Path) -> None:
     contents = with_text(results(), text)
-    plain = supplier_messages(results())
-    for name, message in supplier_messages(contents).items():
+    plain = _messages(results())
+    for name, message in _messages(contents).items():
         assert "/" not in name
         assert "\\" not in name
         assert message.isprintable() or set(message) - {"\n"} == {
             sign for sign in message if sign.isprintable()
         }
         assert sum(line.startswith("Subject:") for line in message.split("\n")) == 1
-    assert len(supplier_messages(contents)) <= len(plain)
+    assert len(_messages(contents)) <= len(plain)
     write_outputs(contents, tmp_path / "out")
 
 
@@ -78,7 +84,7 @@ def test_suppliers_whose_names_make_one_file_name_have_two() -> None:
     contents.exceptions["verdict"] = "open"
     names = ["a b", "a-b", "A/B"] + [""] * (len(contents.exceptions) - 3)
     contents.exceptions["supplier"] = names
-    assert sorted(supplier_messages(contents)) == [
+    assert sorted(_messages(contents)) == [
         *("A-B-chase.txt", "a-b-2-chase.txt", "a-b-3-chase.txt"),
     ]
 
