@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory, mkdtemp
 
+import numpy as np
 import pandas as pd
 
 from reconcile.allocator import give_back, keep_freed
@@ -24,6 +26,7 @@ from reconcile.lean import Texts
 from reconcile.matching.groups import GROUPED
 from reconcile.matching.ledger import Ledger
 from reconcile.matching.match import Matched, match_with_ledger
+from reconcile.memory.rows import Rows, numbered
 from reconcile.portions.check import check_in_portions, inputs_of, terms_of
 from reconcile.portions.shelf import Shelf
 from reconcile.shop import Shop
@@ -54,7 +57,8 @@ class Night:
     ``tables``: the fact tables of matching and ``inputs``. ``exceptions``: every exception of
     every rule, in reading order, before the history and decisions have been asked; ``texts`` has
     what of them may be on disk. ``setting``: what the rules were judged by. ``ledger``: money by
-    row, where it was asked for.
+    row, and ``rows``: all rows with their digests, as if no night had been before and nothing
+    stood behind anything; both where they were asked for.
     """
 
     shop: Shop
@@ -66,6 +70,7 @@ class Night:
     setting: Setting
     texts: Texts = field(default_factory=Texts)
     ledger: Ledger | None = None
+    rows: Rows | None = None
 
 
 @dataclass(frozen=True)
@@ -96,15 +101,23 @@ def folder_for_portions() -> Iterator[Path]:
 
 
 def read_and_match(
-    shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, *, ledger: bool = False
-) -> tuple[Intake, Matched, Ledger | None]:
-    """Read every file of the shop and match it; RefusedError for the files.
+    shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock
+) -> tuple[Intake, Matched]:
+    """Read every file of the shop and match it; RefusedError for the files."""
+    intake = _read(shop, as_of, clock)
+    matched, _ = _match(shop, rules, intake, clock)
+    return intake, matched
 
-    With ``ledger`` the money of every row is kept too, which takes some room.
-    """
+
+def _read(shop: Shop, as_of: date, clock: Clock) -> Intake:
     keep_freed()
     with clock.stage("reading"):
-        intake = load(shop, as_of)
+        return load(shop, as_of)
+
+
+def _match(
+    shop: Shop, rules: dict[str, Rule], intake: Intake, clock: Clock, *, ledger: bool = False
+) -> tuple[Matched, Ledger | None]:
     with clock.stage("matching", sum(intake.records.counts().values())):
         matched, ledger_now = match_with_ledger(
             intake.records,
@@ -116,7 +129,7 @@ def read_and_match(
             shop.home_currency,
             patterns_of(rules, "tracking-invalid"),
         )
-        return intake, matched, ledger_now() if ledger else None
+        return matched, ledger_now() if ledger else None
 
 
 def check(
@@ -126,22 +139,36 @@ def check(
     clock: Clock,
     *,
     ledger: bool = False,
+    digests: bool = False,
     room: Room | None = None,
 ) -> Night:
     """Read every file of the shop, match, and run all rules; RefusedError for the files.
 
-    With ``room`` in portions that fit into it; then there is no ledger.
+    With ``ledger`` the money of every row is kept too, which takes some room; with ``digests`` all
+    rows are told apart meanwhile. With ``room`` in portions that fit into it, without either.
     """
     if room is not None:
         return _check_in_portions(shop, rules, as_of, clock, room)
-    intake, matched, kept = read_and_match(shop, rules, as_of, clock, ledger=ledger)
-    terms = terms_of(shop, rules, as_of, intake)
-    with clock.stage("checking", len(matched.lines)):
-        tables = {**matched.tables, "inputs": inputs_of(matched, intake, terms)}
-        places = Places(terms.files, matched.places, matched.links)
-        found = find_exceptions(rules, tables, matched.orders, places, terms.setting)
-        give_back()
-    return Night(shop, as_of, intake, matched, tables, found, terms.setting, ledger=kept)
+    intake = _read(shop, as_of, clock)
+    with ThreadPoolExecutor(max_workers=1) as aside:
+        rows = aside.submit(told_apart, intake, rules) if digests else None
+        matched, kept = _match(shop, rules, intake, clock, ledger=ledger)
+        terms = terms_of(shop, rules, as_of, intake)
+        with clock.stage("checking", len(matched.lines)):
+            tables = {**matched.tables, "inputs": inputs_of(matched, intake, terms)}
+            places = Places(terms.files, matched.places, matched.links)
+            found = find_exceptions(rules, tables, matched.orders, places, terms.setting)
+            give_back()
+    apart = None if rows is None else rows.result()
+    return Night(
+        shop, as_of, intake, matched, tables, found, terms.setting, ledger=kept, rows=apart
+    )
+
+
+def told_apart(intake: Intake, rules: Mapping[str, Rule]) -> Rows:
+    """All rows with their digests, before anything is known of them but what the files say."""
+    needs = {name: rule.needs for name, rule in rules.items()}
+    return numbered(intake.records, intake.files, {}, np.empty(0, dtype=np.int64), needs)
 
 
 def _check_in_portions(

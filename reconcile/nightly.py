@@ -79,18 +79,14 @@ def run_nightly(
         for past in others:
             if past < day:
                 _build_anew(shop, rules, past, nights, clock, room)
-        night = check(shop, rules, day, clock, room=room)
-        with clock.stage("comparing"):
-            known = remember(night, rules, nights.connection if nights else None)
-            give_back()
-        contents = _contents(night, rules, known, clock.seconds)
+        contents, known = _told(shop, rules, day, clock, nights, room)
 
         def keep(digest: str) -> None:
             if nights is None:
                 return
             holds = bool(contents.proofs["holds"].all())
             with nights.keeping() as connection:
-                known.keep(connection, night, proofs_hold=holds)
+                known.keep(connection, proofs_hold=holds)
                 for later in others:
                     if later > day:
                         _build_anew(shop, rules, later, nights, clock, room)
@@ -99,6 +95,22 @@ def run_nightly(
         with clock.stage("writing"):
             write_outputs(contents, target, keep)
     return contents, target
+
+
+def _told(
+    shop: Shop,
+    rules: dict[str, Rule],
+    day: date,
+    clock: Clock,
+    nights: History | None,
+    room: Room | None,
+) -> tuple[Contents, Remembered]:
+    """What is to be written of a night, and kept of it; all else that it held can go."""
+    night = check(shop, rules, day, clock, digests=nights is not None, room=room)
+    with clock.stage("comparing"):
+        known = remember(night, rules, nights.connection if nights else None)
+        give_back()
+    return _contents(night, rules, known, clock.seconds), known
 
 
 def keep_newest(folder: Path, nights: int, written: Path) -> list[str]:
@@ -123,10 +135,10 @@ def _build_anew(
         return
     quiet = Clock(lambda _: None)
     with clock.stage(f"building {day} anew"):
-        night = check(shop, rules, day, quiet, room=room)
+        night = check(shop, rules, day, quiet, digests=True, room=room)
         known = remember(night, rules, nights.connection)
         proofs = _proofs(night.intake, night.matched, known.proofs)
-        known.keep(nights.connection, night, proofs_hold=bool(proofs["holds"].all()))
+        known.keep(nights.connection, proofs_hold=bool(proofs["holds"].all()))
 
 
 def _contents(

@@ -21,7 +21,9 @@ _UNSEEN = re.compile(f"[{UNSEEN}]")
 
 def plain(text: str) -> str:
     """One text as people see it: Unicode NFKC, nothing unseen, single spaces, trimmed."""
-    return " ".join(_UNSEEN.sub("", unicodedata.normalize("NFKC", text)).split())
+    if not text.isascii():
+        text = _UNSEEN.sub("", unicodedata.normalize("NFKC", text))
+    return " ".join(text.split())
 
 
 def fold(texts: pa.Array) -> pa.Array:

@@ -12,6 +12,8 @@ import pandas as pd
 
 import reconcile
 from reconcile.checks.catalogue import Rule
+from reconcile.digests import places_in
+from reconcile.lean import Texts
 from reconcile.memory.behind import behind_open
 from reconcile.memory.compare import (
     Compared,
@@ -31,8 +33,7 @@ from reconcile.memory.nights import (
     seen_earlier,
 )
 from reconcile.memory.roll import roll_proofs
-from reconcile.memory.rows import numbered
-from reconcile.night import Night
+from reconcile.night import Night, told_apart
 from reconcile.shop import ReportSettings
 
 _NIGHTS = 30  # nights that the report draws
@@ -45,8 +46,12 @@ class Remembered:
 
     ``before`` is the night that it was compared with, None where there is none. ``nights``: what
     was open on the last 30 nights and is tonight. ``proofs``: empty where there is no history.
+    ``files``: those that the night has read. ``texts``: of its exceptions, what may be on disk.
     """
 
+    day: date
+    files: pd.DataFrame
+    texts: Texts
     compared: Compared
     run: Run
     before: date | None
@@ -54,15 +59,15 @@ class Remembered:
     proofs: pd.DataFrame
     log: Log
 
-    def keep(self, history: sqlite3.Connection, night: Night, *, proofs_hold: bool) -> None:
+    def keep(self, history: sqlite3.Connection, *, proofs_hold: bool) -> None:
         """Write the night into the history; nothing stands until that is committed."""
         keep_night(
             history,
-            night.as_of,
+            self.day,
             self.run,
-            night.intake.files,
+            self.files,
             self.compared,
-            night.texts,
+            self.texts,
             proofs_hold=proofs_hold,
         )
         self.log.keep(history)
@@ -73,22 +78,18 @@ def remember(
 ) -> Remembered:
     """Ask the history, where there is one, and the decisions about a night's exceptions."""
     found, day = night.exceptions, night.as_of
+    told = (day, night.intake.files, night.texts)
     log = load_log(night.shop.folder)
     run = _run(night, rules)
     if history is None:
         alone = nothing_before(_decided(found, night, log, None))
         tonight = alone.open_items.assign(night=str(day))
-        return Remembered(alone, run, None, tonight, _NO_PROOFS, log)
+        return Remembered(*told, alone, run, None, tonight, _NO_PROOFS, log)
     log.check(history)
     before = night_before(history, day)
-    needs = {name: rule.needs for name, rule in rules.items()}
-    rows = numbered(
-        night.intake.records,
-        night.intake.files,
-        night.matched.links,
-        contents_before(history, day),
-        needs,
-    )
+    rows = told_apart(night.intake, rules) if night.rows is None else night.rows
+    new = rows.new[places_in(contents_before(history, day), rows.new) < 0]
+    rows = replace(rows, links=night.matched.links, new=new)
     behind = behind_open(found, night.tables, rows)
     all_of = carried(found, night.texts, behind, before, rows, run, day)
     found = _decided(all_of.found, night, log, history)
@@ -97,7 +98,7 @@ def remember(
     nights = [nights_before(history, day, _NIGHTS - 1), both.open_items.assign(night=str(day))]
     proofs = roll_proofs(before, both.moves)
     shown = pd.concat(nights, ignore_index=True)
-    return Remembered(both, run, before.night, shown, proofs, log)
+    return Remembered(*told, both, run, before.night, shown, proofs, log)
 
 
 def _decided(

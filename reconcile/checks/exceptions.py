@@ -92,20 +92,25 @@ def _described(
         rows["side"] = rows["currency"].where(~rows["main"], "")
     if "dated" in rows:
         rows["day"] = pd.Series(date_text(rows["dated"]), dtype="str")
-    for name in _SHOWN:
-        blank = one_of([""], np.zeros(len(found), dtype=np.int8))
-        found[name] = pd.Series(text_of(rows[name]), dtype="str") if name in rows else blank
+    said = {
+        name: pd.Series(text_of(rows[name]), dtype="str") if name in rows else _blank(len(rows))
+        for name in _SHOWN
+    }
     if rule.table.name == "order_lines" and "first_number" in rows and rule.list == "post":
-        found["document"] = rows["first_number"]
-    found["currency"] = found["currency"].where(found["amount_minor"].notna(), "")
-    found["supplier_order"] = rows["supplier_order"]
+        said["document"] = rows["first_number"]
+    said["currency"] = said["currency"].where(found["amount_minor"].notna(), "")
+    said["supplier_order"] = rows["supplier_order"]
     key = text_of(rows["key"])
     if "order_ref_key" in rows:
         key = pc.if_else(pa.array(order < 0), text_of(rows["order_ref_key"]), key)
-    found["order_key"] = pd.Series(key, dtype="str")
-    found["id"] = _ids(rule, rows)
-    found["explanation"] = explain(rule, rows, found["due_by"], run.as_of)
-    return found
+    said["order_key"] = pd.Series(key, dtype="str")
+    said["id"] = _ids(rule, rows)
+    said["explanation"] = explain(rule, rows, found["due_by"], run.as_of)
+    return pd.DataFrame({**found, **said})
+
+
+def _blank(size: int) -> pd.Series:
+    return one_of([""], np.zeros(size, dtype=np.int8))
 
 
 def _name_orders(rows: Rows, orders: pd.DataFrame) -> None:
@@ -121,7 +126,7 @@ def _name_orders(rows: Rows, orders: pd.DataFrame) -> None:
         if len(orders):
             rows[name] = pd.Series(pc.if_else(known, text_of(named[name]), own), dtype="str")
         elif name not in rows:
-            rows[name] = one_of([""], np.zeros(len(rows), dtype=np.int8))
+            rows[name] = _blank(len(rows))
 
 
 def _ids(rule: Rule, rows: Rows) -> pd.Series:

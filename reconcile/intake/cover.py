@@ -11,10 +11,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.intake.period import Period
-from reconcile.intake.read import Read
 from reconcile.records import RECORDS
 from reconcile.shop import Source
 
+Days = NDArray[np.datetime64]
 # Storefront and bank exports end with what happened; of the others a quiet end is usual.
 _BY_LAST_ROW = ("orders", "bank")
 _DAY = "datetime64[s]"
@@ -67,10 +67,11 @@ class _Span:
 
 
 def find_gaps(
-    source: Source, read: Sequence[Read], stated: Sequence[Period | None]
+    source: Source, files: Sequence[tuple[str, Days]], stated: Sequence[Period | None]
 ) -> pd.DataFrame:
     """Days between files of a source that none of them covers, one row each.
 
+    ``files``: the path of each, and the days on which rows of it are dated, in order.
     ``source``, ``after`` (the last day before), ``before`` (the first day after), ``days``
     between them, ``file`` (the one after the gap). Days without rows are usual in a quiet
     shop, and so are days without a file: a gap is told where it is longer than gaps between
@@ -78,19 +79,17 @@ def find_gaps(
     periods. Saturdays and Sundays do not count where no file has any.
     """
     record = RECORDS[source.record]
-    if not record.date or len(read) < 2:  # noqa: PLR2004
+    if not record.date or len(files) < 2:  # noqa: PLR2004
         return _gaps([])
     spans, inside, weekend = [], 0, False
-    for one, period in zip(read, stated, strict=True):
-        days = one.typed.frame[record.column(record.date).typed].to_numpy()
-        days = np.unique(days.astype("datetime64[D]")[~np.isnat(days)])
+    for (path, days), period in zip(files, stated, strict=True):
         weekend |= not bool(np.is_busday(days).all())
         if len(days) > 1:
             inside = max(inside, int(np.diff(days).astype(np.int64).max()) - 1)
         if period is not None:
-            spans.append(_Span(np.datetime64(period[0]), np.datetime64(period[1]), True, one.path))  # noqa: FBT003
+            spans.append(_Span(np.datetime64(period[0]), np.datetime64(period[1]), True, path))  # noqa: FBT003
         elif len(days):
-            spans.append(_Span(days[0], days[-1], False, one.path))  # noqa: FBT003
+            spans.append(_Span(days[0], days[-1], False, path))  # noqa: FBT003
     return _between(source, spans, _MUCH * inside, weekend=weekend)
 
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import Protocol
 
@@ -13,7 +12,7 @@ import pandas as pd
 
 from reconcile.intake.columns import stacked
 from reconcile.intake.fates import SourceRows
-from reconcile.intake.rejected import NAMES, Original
+from reconcile.intake.rejected import NAMES
 from reconcile.intake.schemas import checked
 from reconcile.kept import Records
 from reconcile.records import RECORDS
@@ -72,46 +71,48 @@ def filled(record: str, frame: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
-def in_one(record: str, blocks: Sequence[SourceRows]) -> SourceRows:
+def one_file(record: str, blocks: Sequence[SourceRows]) -> SourceRows:
     """What was settled block by block of one file, without its accepted rows, as if at once."""
-    first = blocks[0]
     if len(blocks) == 1:
-        return first
+        return blocks[0]
     columns = RECORDS[record].columns
     named = sorted(columns, key=lambda column: column.kind != "currency")  # as they are typed
     rank = {column.name: at for at, column in enumerate(named)}
-    counts = [sum((Counter(block.counts[0]) for block in blocks), Counter())]
-    return replace(
-        first,
-        parts=stacked_parts(blocks),
-        size=sum(block.size for block in blocks),
-        counts=[{fate: counts[0][fate] for fate in first.counts[0]}],
-        rejected=_under([block.rejected for block in blocks], ["file", "row"]),
-        originals=_joined([one for block in blocks for one in block.originals]),
-        notes=_under([block.notes for block in blocks], ["column", "why"], rank),
-        rejected_names=_under([b.rejected_names for b in blocks], ["column"], _OF_NAMES),
+    notes = pd.concat([block.notes for block in blocks], ignore_index=True)
+    counts = {fate: sum(b.counts[0][fate] for b in blocks) for fate in blocks[0].counts[0]}
+    originals = [one for block in blocks for one in block.originals]
+    rows = pd.concat([one.rows for one in originals], ignore_index=True) if originals else None
+    whole = replace(
+        one_source(blocks),
+        counts=[counts],
+        notes=_in_order(notes.assign(rank=notes["column"].map(rank)), ["rank", "why"]),
+    )
+    return whole if rows is None else replace(whole, originals=[replace(originals[0], rows=rows)])
+
+
+def one_source(files: Sequence[SourceRows]) -> SourceRows:
+    """What was settled of the files of a source, in their order."""
+    names = pd.concat([one.rejected_names for one in files], ignore_index=True)
+    rejected = pd.concat([one.rejected for one in files], ignore_index=True)
+    return SourceRows(
+        accepted=files[0].accepted,
+        size=sum(one.size for one in files),
+        parts=stacked_parts(files),
+        counts=[counts for one in files for counts in one.counts],
+        rejected=rejected.sort_values(["file", "row"], ignore_index=True),
+        originals=[original for one in files for original in one.originals],
+        notes=pd.concat([one.notes for one in files], ignore_index=True),
+        rejected_names=_in_order(names.assign(rank=names["column"].map(_OF_NAMES)), ["rank"]),
+        brought=frozenset.intersection(*(one.brought for one in files)),
     )
 
 
 _OF_NAMES = {name: at for at, name in enumerate(NAMES)}
 
 
-def _under(
-    pieces: Sequence[pd.DataFrame], by: list[str], rank: Mapping[str, int] | None = None
-) -> pd.DataFrame:
-    """Rows of blocks in the order that they have when they are found at once."""
-    whole = pd.concat(pieces, ignore_index=True)
-    if rank is None:
-        return whole.sort_values(by, ignore_index=True)
-    place = whole.assign(column=whole["column"].map(rank)).sort_values(by, kind="stable").index
-    return whole.loc[place].reset_index(drop=True)
-
-
-def _joined(blocks: Sequence[Original]) -> list[Original]:
-    """The rejected rows of all blocks of a file."""
-    if not blocks:
-        return []
-    return [replace(blocks[0], rows=pd.concat([one.rows for one in blocks], ignore_index=True))]
+def _in_order(rows: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    """Rows in the order that they have when they are found at once, without their rank."""
+    return rows.sort_values(by, kind="stable", ignore_index=True).drop(columns="rank")
 
 
 def stacked_parts(several: Sequence[SourceRows]) -> dict[str, pd.DataFrame]:

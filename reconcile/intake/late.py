@@ -2,57 +2,58 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
 from reconcile.intake.coded import Bools
-from reconcile.intake.read import Texts
-from reconcile.intake.typed import Reader
-from reconcile.records import RECORDS, Column, Record
+from reconcile.records import Column, Record
 
 _ORDER = ("order_ref", "store")
 Late = Mapping[str, pd.DataFrame]  # by column the orders for which it tells a later date
 
 
-def late_orders(reader: Reader, table: Texts, as_of: np.datetime64, rows: int) -> Late:
-    """Of columns that hold for whole orders, the orders with a date after the run's.
+def none_late(record: Record) -> Late:
+    """No order yet, of the columns that hold for whole orders: ``order_ref``, ``store``."""
+    none = pd.DataFrame({name: pd.Series([], dtype="str") for name in _ORDER})
+    return {each.name: none for each in record.columns if each.whole_order and _asked(record, each)}
 
-    ``order_ref`` and ``store`` of each, which may stand in several of the blocks of ``rows`` that
-    the table is read in.
-    """
-    record = RECORDS[reader.source.record]
-    columns = [each for each in record.columns if each.whole_order and _asked(record, each)]
-    late: dict[str, list[pd.DataFrame]] = {each.name: [] for each in columns}
-    for block in table.blocks(rows):
-        frame = block.read(reader, late).typed.frame
-        later = {each.name: _later(frame, each, as_of) for each in columns if each.typed in frame}
-        if any(mask.any() for mask in later.values()):
-            orders = block.read(reader, _ORDER).typed.frame
-            for name, mask in later.items():
-                late[name].append(_orders(orders[mask]).drop_duplicates())
-    none = _orders(pd.DataFrame({"order_ref": pd.Series([], dtype="str")}))
-    return {name: pd.concat([none, *found], ignore_index=True) for name, found in late.items()}
+
+def late_in(record: Record, frame: pd.DataFrame, as_of: np.datetime64, late: Late) -> Late:
+    """The same orders and those of which a row has a date after the run's."""
+    found = dict(late)
+    for name, orders in late.items():
+        column = record.column(name)
+        if column.typed in frame:
+            later = _later(frame, column, as_of)
+            if later.any():
+                found[name] = all_late([orders, _orders(frame[later])])
+    return found
+
+
+def all_late(several: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Orders of several files or blocks, each once."""
+    return pd.concat(several).drop_duplicates(ignore_index=True)
 
 
 def not_yet_known(
-    record: Record, frame: pd.DataFrame, as_of: np.datetime64, late: Late | None = None
+    record: Record, frame: pd.DataFrame, as_of: np.datetime64, late: Late
 ) -> pd.DataFrame:
     """Blank the cells of dates after the run's date, and the cells that go with them.
 
-    ``late``: orders of which a row may stand outside the frame.
+    ``late``: orders with such a date in a column that holds for whole orders, in whatever row.
     """
     for column in record.columns:
         if not _asked(record, column) or column.typed not in frame:
             continue
         later = _later(frame, column, as_of)
-        orders = late[column.name] if late and column.whole_order else _orders(frame[later])
+        orders = late.get(column.name, ())
         if not later.any() and not len(orders):
             continue
         frame[column.typed] = frame[column.typed].mask(later)
         if column.whole_order:  # given on one row, it holds for all rows of the order
-            later = _of_orders(frame, orders)
+            later = _of_orders(frame, late[column.name])
         for other in record.columns:
             if other.goes_with == column.name and other.typed in frame:
                 nothing = "" if other.kind == "text" else pd.NA

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date
 
@@ -13,11 +12,19 @@ from reconcile.dates import as_day
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.coded import Coded
 from reconcile.intake.cover import covered_to, find_gaps, last_day
-from reconcile.intake.fates import SourceRows, settle
+from reconcile.intake.elsewhere import looked_at
+from reconcile.intake.fates import Place, SourceRows, settle
 from reconcile.intake.foot import find_foot, kept_rows, stated_totals
 from reconcile.intake.formats import Forms, plain_numbers
-from reconcile.intake.gathered import Gathers, InMemory, in_one, stacked_parts, sums_by_file
-from reconcile.intake.late import late_orders
+from reconcile.intake.gathered import (
+    Gathers,
+    InMemory,
+    one_file,
+    one_source,
+    stacked_parts,
+    sums_by_file,
+)
+from reconcile.intake.glance import FileRows
 from reconcile.intake.opening import Found, open_all, table_of
 from reconcile.intake.period import Period, stated_period
 from reconcile.intake.read import Texts
@@ -98,6 +105,7 @@ class _Loader:
     totals: list[pd.DataFrame] = field(default_factory=list)
     covered: dict[str, list[date | None]] = field(default_factory=dict)
     gaps: list[pd.DataFrame] = field(default_factory=list)
+    changes: list[pd.DataFrame] = field(default_factory=list)
 
     def add(self, found: Found) -> None:
         """Type the files of one source and settle the fate of each row."""
@@ -133,25 +141,26 @@ class _Loader:
     def _settled(
         self, source: Source, tables: list[Texts], periods: list[Period | None]
     ) -> tuple[SourceRows, date | None]:
-        """The rows of one source, and the day of the last that is accepted.
-
-        Several files are compared row by row, and so are typed as a whole; a single one may come
-        block by block.
-        """
-        reader, as_of, late = Reader(self.shop, source), as_day(self.as_of), None
-        turns: Iterable[list[Texts]] = [tables]
-        if len(tables) == 1 and len(tables[0].table.rows) > self.gathers.at_once:
-            late = late_orders(reader, tables[0], as_of, self.gathers.at_once)
-            turns = ([block] for block in tables[0].blocks(self.gathers.at_once))
-        settled, days = [], []
-        for turn in turns:
-            read = [one.read(reader) for one in turn]
-            self.gaps.append(find_gaps(source, read, periods))
-            rows = settle(source, read, len(self.files), as_of, late)
-            days.append(last_day(source.record, [rows.accepted]))
-            self.gathers.add(source.record, rows.accepted)
-            settled.append(replace(rows, accepted=rows.accepted.iloc[:0]))
-        return in_one(source.record, settled), max(filter(None, days), default=None)
+        """The rows of one source, and the day of the last that is accepted."""
+        reader, as_of, record = Reader(self.shop, source), as_day(self.as_of), source.record
+        files = [FileRows(table, reader, self.gathers.at_once) for table in tables]
+        seen = looked_at(source, files, reader, as_of)
+        days = [(table.path, each) for table, each in zip(tables, seen.days, strict=True)]
+        self.gaps.append(find_gaps(source, days, periods))
+        self.changes.append(seen.elsewhere.changes)
+        settled, last, first = [], list[date | None](), len(self.files)
+        for at, file in enumerate(files):
+            blocks, start, place = [], 0, Place(first + at, seen.ages[at])
+            for read in file.reads():
+                here = slice(start, start + len(read.table.rows))
+                shown = seen.elsewhere.repeat[at][here], seen.elsewhere.old[at][here]
+                rows = settle(source, read, place, as_of, shown, seen.late)
+                last.append(last_day(record, [rows.accepted]))
+                self.gathers.add(record, rows.accepted)
+                blocks.append(replace(rows, accepted=pd.DataFrame()))
+                start = here.stop
+            settled.append(one_file(record, blocks))
+        return one_source(settled), max(filter(None, last), default=None)
 
     def _note(self, source: Source, opened: Opened, why: str) -> dict[str, object]:
         place = {"source": source.name, "file": opened.path, "sheet": opened.sheet}
@@ -218,7 +227,7 @@ class _Loader:
             notes=self._all_notes(everything),
             rejected_keys=rejected_keys(names),
             rejected_names=names,
-            changes=pd.concat([rows.changes for rows in everything], ignore_index=True),
+            changes=pd.concat(self.changes, ignore_index=True),
             totals=pd.concat([*self.totals, _NO_TOTALS], ignore_index=True),
             gaps=pd.concat(self.gaps, ignore_index=True),
             covered=covered,

@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 import pandas as pd
 
-from reconcile.intake.coded import Coded
+from reconcile.intake.coded import Bools, Coded
 from reconcile.intake.date_cells import CellKinds
 from reconcile.intake.formats import Forms
 from reconcile.intake.text_table import TextTable
@@ -42,6 +42,11 @@ class Texts:
             columns = {name: column.part(start, rows) for name, column in self.columns.items()}
             table = self.table.part(start, rows)
             yield replace(self, table=table, columns=columns, aside=none if start else self.aside)
+
+    def filter(self, keep: Bools) -> Texts:
+        """Some of the rows."""
+        columns = {name: column.filter(keep) for name, column in self.columns.items()}
+        return replace(self, table=self.table.filter(keep), columns=columns)
 
     def read(self, reader: Reader, names: Container[str] | None = None) -> Read:
         """The table with its typed rows, or with those of some columns."""

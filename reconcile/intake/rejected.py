@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,74 +33,50 @@ class Original:
     above: int
 
 
-def placed(
-    source: Source,
-    read: Sequence[Read],
-    told: pd.DataFrame,
-    file: NDArray[np.int64],
-    row: NDArray[np.int64],
-) -> pd.DataFrame:
+def placed(source: Source, read: Read, told: pd.DataFrame) -> pd.DataFrame:
     """Told cells with their place: source, file, sheet, row, column, text, why."""
-    at = told["at"].to_numpy(dtype=np.int64)
-    paths = np.array([one.path for one in read], dtype=object)
-    sheets = np.array([one.sheet for one in read], dtype=object)
-    out = told.assign(source=source.name, file=paths[file[at]], sheet=sheets[file[at]], row=row[at])
-    return out[["source", "file", "sheet", "row", "column", "text", "why"]]
+    row = read.table.rows[told["at"].to_numpy(dtype=np.int64)]
+    out = told.assign(source=source.name, file=read.path, sheet=read.sheet, row=row)
+    return out[list(_TOLD)]
 
 
-def rejected_rows(
-    source: Source,
-    read: Sequence[Read],
-    rejects: pd.DataFrame,
-    file: NDArray[np.int64],
-    row: NDArray[np.int64],
-) -> pd.DataFrame:
+_TOLD = ("source", "file", "sheet", "row", "column", "text", "why")
+
+
+def rejected_rows(source: Source, read: Read, rejects: pd.DataFrame) -> pd.DataFrame:
     """One row per rejected row: source, file, sheet, row, column, text, expected."""
-    told = placed(source, read, rejects, file, row)
     # The texts of a ragged row are not shown: nobody can say which of them are private.
-    ragged = [
-        pd.DataFrame(
-            {
-                "source": source.name,
-                "file": one.path,
-                "sheet": one.sheet,
-                "row": one.table.ragged,
-                "column": "",
-                "text": "",
-                "why": f"{one.cells} cells, as many as the header has",
-            }
+    ragged = pd.DataFrame({"row": read.table.ragged}).assign(
+        source=source.name,
+        file=read.path,
+        sheet=read.sheet,
+        column="",
+        text="",
+        why=f"{read.cells} cells, as many as the header has",
+    )
+    both = [placed(source, read, rejects), ragged[list(_TOLD)]]
+    return pd.concat(both, ignore_index=True).rename(columns={"why": "expected"})
+
+
+def originals(source: Source, read: Read, rejected: Bools) -> list[Original]:
+    """The rejected rows of a table with their texts, if there are any."""
+    at = np.flatnonzero(rejected)
+    if not len(at):
+        return []
+    places = sorted(set(read.positions.values()))
+    named = [read.header[place] for place in places]
+    texts = [_shown(read.table.columns[place].some(at)) for place in places]
+    form = source.format
+    return [
+        Original(
+            file=read.path,
+            sheet=read.sheet,
+            rows=pd.concat(texts, axis=1, keys=named),
+            delimiter=form.delimiter or ",",
+            encoding=form.encoding or "utf-8",
+            above=(form.header_row or 1) - 1,
         )
-        for one in read
     ]
-    several = pd.concat([told, *ragged], ignore_index=True).rename(columns={"why": "expected"})
-    return several.sort_values(["file", "row"], ignore_index=True)
-
-
-def originals(
-    source: Source, read: Sequence[Read], rejected: Bools, file: NDArray[np.int64]
-) -> list[Original]:
-    """The rejected rows of each table, with their texts."""
-    out = []
-    for number, one in enumerate(read):
-        at = np.flatnonzero(rejected[file == number])
-        if not len(at):
-            continue
-        places = sorted(set(one.positions.values()))
-        named = [one.header[place] for place in places]
-        texts = [_shown(one.table.columns[place].some(at)) for place in places]
-        rows = pd.concat(texts, axis=1, keys=named)
-        form = source.format
-        out.append(
-            Original(
-                file=one.path,
-                sheet=one.sheet,
-                rows=rows,
-                delimiter=form.delimiter or ",",
-                encoding=form.encoding or "utf-8",
-                above=(form.header_row or 1) - 1,
-            )
-        )
-    return out
 
 
 def _shown(column: Coded) -> pd.Series:
@@ -112,9 +88,9 @@ def _shown(column: Coded) -> pd.Series:
 def rejected_names(
     source: Source,
     frame: pd.DataFrame,
-    rejected: NDArray[np.bool_],
-    parts: dict[str, pd.DataFrame],
-    file: NDArray[np.int64],
+    rejected: Bools,
+    parts: Mapping[str, pd.DataFrame],
+    file: int,
     row: NDArray[np.int64],
 ) -> pd.DataFrame:
     """Every reference that a rejected row names: record, source, column, key, file, row.
@@ -133,7 +109,7 @@ def rejected_names(
     named = pd.concat(pieces, ignore_index=True).astype({"column": "str", "key": "str"})
     named = named[named["key"] != ""].drop_duplicates(ignore_index=True)
     places = named.pop("at").to_numpy(dtype=np.int64)
-    named = named.assign(file=file[places], row=row[places])
+    named = named.assign(file=file, row=row[places])
     return named.assign(record=source.record, source=source.name)
 
 

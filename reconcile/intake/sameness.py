@@ -19,28 +19,6 @@ from reconcile.records import Record
 Ints = NDArray[np.int64]
 
 
-def file_ages(
-    record: Record,
-    frame: pd.DataFrame,
-    file: Ints,
-    read: Sequence[Read],
-    as_of: np.datetime64,
-) -> Ints:
-    """Each file's rank, 0 the newest: by the newest date inside that is known, then by name."""
-    newest = np.full(len(read), np.datetime64("1900-01-01", "D"))
-    if len(read) == 1:
-        return np.zeros(1, dtype=np.int64)
-    for column in record.columns:
-        if column.kind == "date" and not column.ahead and column.typed in frame:
-            days = frame[column.typed].to_numpy().astype("datetime64[D]")
-            known = ~np.isnat(days) & (days <= as_of)
-            np.maximum.at(newest, file[known], days[known])
-    ranked = sorted(range(len(read)), key=lambda at: (newest[at], read[at].path), reverse=True)
-    age = np.empty(len(read), dtype=np.int64)
-    age[ranked] = np.arange(len(read))
-    return age
-
-
 @dataclass(frozen=True)
 class Compared:
     """The rows of several files as whole numbers, column by column: what is the same is equal.

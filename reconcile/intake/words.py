@@ -183,6 +183,8 @@ def _currency(text: str) -> str:
 
 def _bare(text: str) -> str:
     """Without accents; of a compatibility pair its plain letters."""
+    if text.isascii():
+        return text
     parts = unicodedata.normalize("NFKD", text)
     return "".join(char for char in parts if not unicodedata.combining(char))
 

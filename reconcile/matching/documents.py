@@ -97,8 +97,11 @@ def sku_of_items(tied: Tied, frame: pd.DataFrame) -> pd.Series:
     return texts_at(names, np.where(item >= 0, np.append(ordered, 0)[line], own))
 
 
-def shipment_rows(tied: Tied, brought: frozenset[str]) -> pd.DataFrame:
-    """Every fact of ``facts.SHIPMENTS``; ``brought`` are the columns that shipments have."""
+def shipment_rows(tied: Tied, brought: frozenset[str], faults: pd.Series) -> pd.DataFrame:
+    """Every fact of ``facts.SHIPMENTS``; ``brought`` are the columns that shipments have.
+
+    ``faults``: what is wrong with the tracking number of each.
+    """
     shipments = tied.shipments
     out = shipments[["order", "supplier_order", "supplier", "order_ref", "order_ref_key"]].copy()
     out["order"] = np.maximum(out["order"], -1)
@@ -110,6 +113,8 @@ def shipment_rows(tied: Tied, brought: frozenset[str]) -> pd.DataFrame:
     out["has_number"] = pd.arrays.BooleanArray(numbered, ~numbered & (not told))
     out["dated"] = shipments["shipped_date"]
     out["row_id"] = np.arange(len(out))
+    out["number_fault"] = faults
+    out["number_wrong"] = (faults != "").to_numpy(dtype=bool)
     return out
 
 

@@ -44,7 +44,7 @@ def invoice_lines(
 ) -> pd.DataFrame:
     """Every fact of ``facts.INVOICE_LINES``, and ``quote_row``: the quote that stands against it.
 
-    ``orders`` are the facts of supplier orders.
+    ``orders``: what is payable and paid of each supplier order, as in its facts.
     """
     invoices = tied.invoices
     bills = bill_groups(tied, money.line_amount)

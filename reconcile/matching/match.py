@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 
@@ -21,7 +22,7 @@ from reconcile.matching.kits import add_kit_quotes
 from reconcile.matching.ledger import Ledger, ledger_of
 from reconcile.matching.lines import order_lines, supplier_order_lines
 from reconcile.matching.moneys import Moneys, money_table
-from reconcile.matching.number_faults import add_number_faults
+from reconcile.matching.number_faults import shipment_faults
 from reconcile.matching.perhaps_paid import add_perhaps_paid, add_suggestions
 from reconcile.matching.possible_doubles import possible_doubles
 from reconcile.matching.reuse import add_reused
@@ -29,7 +30,7 @@ from reconcile.matching.sales import sales
 from reconcile.matching.small_differences import small_differences
 from reconcile.matching.states import states
 from reconcile.matching.supplier_orders import supplier_orders
-from reconcile.matching.tie import Tied, tie
+from reconcile.matching.tie import Tied, records_or_none, tie
 from reconcile.pieces import InMemory, Pieces
 from reconcile.shop import Supplier, Tolerance
 
@@ -103,57 +104,72 @@ def match_with_ledger(
     patterns: Sequence[str] = (),
 ) -> tuple[Matched, Callable[[], Ledger]]:
     """The same, and what makes the ledger of it; while that is held, so is all that it needs."""
-    tied = tie(records, parts, brought)
-    parcels = add_goods(tied)
-    add_kit_quotes(tied)
-    money = money_table(tied)
-    orders = supplier_orders(tied, money, rejected_keys, suppliers)
-    add_sent_after_end(orders, tied, parcels)
-    add_reused(orders, tied)
-    add_perhaps_paid(orders, tied, money)
-    lines = order_lines(tied, money, orders, rejected_keys, brought["orders"], suppliers, tolerance)
-    of_shipments = brought.get("shipments", frozenset())
-    add_deliveries(lines, tied, parcels, of_shipments, suppliers)
-    parcel_rows = shipment_rows(tied, of_shipments)
-    add_number_faults(parcel_rows, tied, patterns)
-    billed = invoice_lines(tied, money, orders, records.get("sku_map"), rejected_keys)
-    add_currencies(orders, tied, billed)
-    paid = payment_rows(tied, money)
-    candidates = add_suggestions(paid, tied, money)
-    doubles, behind_doubles = possible_doubles(tied, money, paid)
+    with ThreadPoolExecutor(max_workers=1) as aside:
+        shipments = records_or_none(records, "shipments")
+        faults = aside.submit(shipment_faults, shipments, patterns)
+        tied = tie(records, parts, brought)
+        parcels = add_goods(tied)
+        add_kit_quotes(tied)
+        money = money_table(tied)
+        orders = supplier_orders(tied, money, rejected_keys, suppliers)
+        lines = order_lines(
+            tied, money, orders, rejected_keys, brought["orders"], suppliers, tolerance
+        )
+        # From here on nothing is added to what is tied, and this takes as long as all the rest.
+        due = orders[["payable", "paid"]]
+        billing = aside.submit(
+            invoice_lines, tied, money, due, records.get("sku_map"), rejected_keys
+        )
+        linking = aside.submit(_links, tied, money, parcels)
+        add_sent_after_end(orders, tied, parcels)
+        add_reused(orders, tied)
+        add_perhaps_paid(orders, tied, money)
+        of_shipments = brought.get("shipments", frozenset())
+        add_deliveries(lines, tied, parcels, of_shipments, suppliers)
+        paid = payment_rows(tied, money)
+        candidates = add_suggestions(paid, tied, money)
+        doubles, behind_doubles = possible_doubles(tied, money, paid)
+        by_item = supplier_order_lines(tied, money, orders)
+        strays = documents(tied, money, rejected_keys)
+        sold = sales(tied, orders, records.get("rates"), home_currency)
+        shown, line_orders = states(tied, money, lines, orders)
+        proofs, shares = _proofs(tied, money), _shares(money)
+        parcel_rows = shipment_rows(tied, of_shipments, faults.result())
+        billed = billing.result()
+        add_currencies(orders, tied, billed)
+        links = linking.result()
     small, behind_small = small_differences(billed, tolerance)
     tables = {
         "supplier_orders": orders,
-        "supplier_order_lines": supplier_order_lines(tied, money, orders),
+        "supplier_order_lines": by_item,
         "order_lines": lines,
         "invoice_lines": billed,
         "small_differences": small,
-        "documents": documents(tied, money, rejected_keys),
+        "documents": strays,
         "payments": paid,
         "possible_doubles": doubles,
         "shipments": parcel_rows,
         "orders": customer_orders(tied, brought["orders"]),
-        "sales": sales(tied, orders, records.get("rates"), home_currency),
+        "sales": sold,
     }
-    shown, line_orders = states(tied, money, lines, orders)
+    of_rows = {
+        "small_differences": behind_small,
+        "possible_doubles": behind_doubles,
+        "candidates": candidates,
+    }
     out = Matched(
         tables=tables,
         named=InMemory(_named_orders(tied)),
-        links=_links(tied, money, parcels)
-        | {
-            "small_differences": behind_small,
-            "possible_doubles": behind_doubles,
-            "candidates": candidates,
-        },
+        links=links | of_rows,
         places=_places(tied),
         lines=InMemory(shown),
         line_orders=line_orders,
-        shares=_shares(money),
+        shares=shares,
         line_amounts=money.line_amount,
         line_rows=tied.lines["row_id"].to_numpy(np.int64),
         collisions=tied.orders.collisions,
         conflicts=tied.orders.conflicts,
-        proofs=_proofs(tied, money),
+        proofs=proofs,
     )
     return out, partial(ledger_of, tied, money)
 

@@ -12,24 +12,22 @@ import pyarrow.compute as pc
 from reconcile.joined import joined_texts
 from reconcile.matching.columns import Bools, as_array, has, places, text, texts_at
 from reconcile.matching.parcel_numbers import BETWEEN, is_damaged, split
-from reconcile.matching.tie import Tied
 from reconcile.tracking import CHECK_DIGIT, judge
 
 _CHANGED = " was changed by a spreadsheet, which took it for another kind of number"
 _OF_NO_SHAPE = " has none of the shapes that the shop allows"
 
 
-def add_number_faults(facts: pd.DataFrame, tied: Tied, patterns: Sequence[str]) -> None:
-    """Add to the facts of shipments which tracking number cannot be right, and why.
+def shipment_faults(shipments: pd.DataFrame, patterns: Sequence[str]) -> pd.Series:
+    """Which tracking number of each shipment cannot be right, and why; blank where all may be.
 
     Of what is left of a number that a spreadsheet has changed nothing else is said.
     """
-    numbers, damaged = text(tied.shipments, "tracking_no"), is_damaged(tied.shipments)
+    numbers, damaged = text(shipments, "tracking_no"), is_damaged(shipments)
     fault = number_faults(numbers, patterns)
     if damaged.any():
         fault = fault.where(~damaged, numbers + _CHANGED).astype("str")
-    facts["number_fault"] = fault
-    facts["number_wrong"] = (fault != "").to_numpy(dtype=bool)
+    return fault
 
 
 def number_faults(cells: pd.Series, patterns: Sequence[str]) -> pd.Series:

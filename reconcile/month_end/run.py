@@ -46,7 +46,7 @@ def run_month_end(
         if problems:
             raise RefusedError([*problems, *file_problems(shop)])
         recover(target)
-    intake, matched, _ = read_and_match(shop, rules, month.last, clock)
+    intake, matched = read_and_match(shop, rules, month.last, clock)
     said = Said(shop, intake, matched)
     with clock.stage("checking the month"):
         with history_to_read(folder) as history:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from xml.etree.ElementTree import canonicalize
@@ -16,6 +17,7 @@ from openpyxl.writer.excel import ExcelWriter
 from reconcile.report.cells import MOST_LINKS, one_text
 
 MakeRows = Callable[[], memoryview]
+_Part = tuple[str, list[bytes | memoryview]]
 # A zip archive cannot hold an earlier time than this one.
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 
@@ -49,7 +51,7 @@ def as_bytes(book: Workbook, rest: Sequence[Rest], shop: str, day: date) -> byte
     book.properties.created = datetime.combine(day, time())
     shell = io.BytesIO()
     # As book.save() does, which leaves the archive open where a disk is full.
-    with zipfile.ZipFile(shell, "w", zipfile.ZIP_DEFLATED) as archive:
+    with zipfile.ZipFile(shell, "w") as archive:
         ExcelWriter(book, archive).write_data()
     return _filled(shell, rest, day)
 
@@ -60,22 +62,37 @@ def _filled(shell: io.BytesIO, rest: Sequence[Rest], day: date) -> bytes:
     with (
         zipfile.ZipFile(shell) as source,
         zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as target,
+        ThreadPoolExecutor(max_workers=1) as aside,
     ):
-        for name in source.namelist():
-            # Canonical XML, as the library below writes other bytes where lxml is installed.
-            xml = canonicalize(source.read(name))
-            sheet = re.fullmatch(r"xl/worksheets/sheet(\d+)\.xml", name)
-            if name == "docProps/core.xml":
-                xml = _dated(xml, day)
-            pieces = _with_rest(xml, rest[int(sheet[1]) - 1]) if sheet else [xml.encode()]
-            info = zipfile.ZipInfo(name, _ZIP_TIME)
-            info.compress_type = zipfile.ZIP_DEFLATED
-            info.create_system = 3
-            info.file_size = sum(map(len, pieces))
-            with target.open(info, "w") as part:
-                for piece in pieces:
-                    part.write(piece)
+        parts = _parts(source, rest, day)
+        part = next(parts, None)
+        while part is not None:
+            # To pack a part takes longer than to make it: the next one is made meanwhile.
+            following = aside.submit(next, parts, None)
+            _pack(target, *part)
+            part = following.result()
     return out.getvalue()
+
+
+def _parts(source: zipfile.ZipFile, rest: Sequence[Rest], day: date) -> Iterator[_Part]:
+    """The parts of the archive with their names, in its order."""
+    for name in source.namelist():
+        # Canonical XML, as the library below writes other bytes where lxml is installed.
+        xml = canonicalize(source.read(name))
+        sheet = re.fullmatch(r"xl/worksheets/sheet(\d+)\.xml", name)
+        if name == "docProps/core.xml":
+            xml = _dated(xml, day)
+        yield name, _with_rest(xml, rest[int(sheet[1]) - 1]) if sheet else [xml.encode()]
+
+
+def _pack(target: zipfile.ZipFile, name: str, pieces: list[bytes | memoryview]) -> None:
+    info = zipfile.ZipInfo(name, _ZIP_TIME)
+    info.compress_type = zipfile.ZIP_DEFLATED
+    info.create_system = 3
+    info.file_size = sum(map(len, pieces))
+    with target.open(info, "w") as part:
+        for piece in pieces:
+            part.write(piece)
 
 
 def _with_rest(xml: str, rest: Rest) -> list[bytes | memoryview]:

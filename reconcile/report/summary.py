@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import textwrap
+from collections import defaultdict
 from collections.abc import Mapping
 
 import pandas as pd
@@ -125,14 +126,15 @@ def _with_zeros(found: Mapping[str, int], known: tuple[str, ...]) -> dict[str, i
 
 def _sources(contents: Contents) -> dict[str, object]:
     files = contents.files.sort_values(["source", "file", "sheet"], kind="stable")
+    sums = _sums(contents.sums, ["column", "currency"])
+    by_file = _sums(contents.sums, ["file", "column", "currency"])
     out: dict[str, object] = {}
     for source, part in files.groupby("source", sort=True):
-        sums = contents.sums[contents.sums["source"] == source]
         out[str(source)] = {
             "record": str(part["record"].iloc[0]),
             "rows": {name: int(part[name].sum()) for name in ("rows", *FATES)},
-            "sums": _sums(sums, ["column", "currency"]),
-            "sums_by_file": _sums(sums, ["file", "column", "currency"]),
+            "sums": sums[str(source)],
+            "sums_by_file": by_file[str(source)],
             "files": [
                 {
                     **{name: str(row[name]) for name in _FILE_TEXTS},
@@ -144,13 +146,17 @@ def _sources(contents: Contents) -> dict[str, object]:
     return out
 
 
-def _sums(sums: pd.DataFrame, keys: list[str]) -> list[dict[str, object]]:
-    total = sums.groupby(keys, as_index=False, observed=True)[["rows", "sum_minor"]].sum()
+def _sums(sums: pd.DataFrame, keys: list[str]) -> defaultdict[str, list[dict[str, object]]]:
+    """The sums of each source, by keys among which is ``currency``."""
+    grouped = sums.groupby(["source", *keys], as_index=False, observed=True)
+    total = grouped[["rows", "sum_minor"]].sum()
     shown = columns.amounts(total["sum_minor"], total["currency"]).to_pylist()
-    return [
-        {**{key: str(row[key]) for key in keys}, "rows": int(row["rows"]), "sum": text}
-        for row, text in zip(total.to_dict("records"), shown, strict=True)
-    ]
+    out = defaultdict[str, list[dict[str, object]]](list)
+    for row, text in zip(total.to_dict("records"), shown, strict=True):
+        out[str(row["source"])].append(
+            {**{key: str(row[key]) for key in keys}, "rows": int(row["rows"]), "sum": text}
+        )
+    return out
 
 
 def summary_text(contents: Contents) -> str:

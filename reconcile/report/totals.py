@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from reconcile.money import minor_digits, whole_numbers
+from reconcile.money import Ints, minor_digits, whole_numbers
 from reconcile.report.cells import Column
 from reconcile.report.contents import MONEY_CLASSES
 from reconcile.report.layout import FIRST_ROW, Block, Sheet, cell, heading_rows
@@ -14,18 +15,18 @@ TOTALS = "Totals"
 _GROUP = ["class", "currency"]
 
 
-def money_rows(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
+def money_rows(rows: pd.DataFrame, keys: list[str], here: int = 0) -> pd.DataFrame:
     """Rows counted and their amounts added up, by keys: ``count``, ``amount_minor`` (none: 0).
 
-    The classes in their order, then the currencies.
+    The classes in their order, then the currencies. With ``count_here`` and ``sum_here`` of so
+    many of the first rows.
     """
     codes = [pd.factorize(rows[key], sort=True) for key in keys]
     group = np.zeros(len(rows), dtype=np.int64)
     for code, names in codes:
         group = group * len(names) + code
     groups, first, of = np.unique(group, return_index=True, return_inverse=True)
-    sums = np.zeros(len(groups), dtype=np.int64)
-    np.add.at(sums, of, whole_numbers(rows["amount_minor"]))
+    minor = whole_numbers(rows["amount_minor"])
     named = {
         key: [str(name) for name in names[code[first]]]
         for key, (code, names) in zip(keys, codes, strict=True)
@@ -33,17 +34,26 @@ def money_rows(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     rank = {name: place for place, name in enumerate(MONEY_CLASSES)}
     place = [rank.get(name, len(rank)) for name in named["class"]]
     order = sorted(range(len(groups)), key=lambda at: (place[at], named["currency"][at]))
-    counts = np.bincount(of, minlength=len(groups))
+    numbers = {
+        "count": np.bincount(of, minlength=len(groups)),
+        "amount_minor": _added(minor, of, len(groups)),
+        "count_here": np.bincount(of[:here], minlength=len(groups)),
+        "sum_here": _added(minor[:here], of[:here], len(groups)),
+    }
     columns = {
         key: pd.Series([names[at] for at in order], dtype="str") for key, names in named.items()
     }
+    none = np.zeros(len(groups), dtype=bool)
     return pd.DataFrame(
-        {
-            **columns,
-            "count": counts[order],
-            "amount_minor": pd.Series(sums[order], dtype="Int64"),
-        }
+        columns
+        | {name: pd.arrays.IntegerArray(found[order], none) for name, found in numbers.items()}
     )
+
+
+def _added(minor: Ints, of: NDArray[np.intp], groups: int) -> Ints:
+    out = np.zeros(groups, dtype=np.int64)
+    np.add.at(out, of, minor)
+    return out
 
 
 def list_totals(name: str, rows: pd.DataFrame, here: pd.DataFrame, *, has_money: bool) -> Block:
@@ -64,12 +74,7 @@ def list_totals(name: str, rows: pd.DataFrame, here: pd.DataFrame, *, has_money:
         shown = [Column("Total", "what"), Column("Rows", "count", "number", formula="count_f")]
         return Block(note, shown, table.astype({"count": "Int64"}), title, filtered=False)
     # The sheet's groups are those of the whole list, so that each has its row under Totals.
-    groups = money_rows(rows, _GROUP)[_GROUP]
-    table = groups.merge(money_rows(here, _GROUP), how="left", on=_GROUP)
-    table = table.fillna({"count": 0, "amount_minor": 0}).astype(
-        {"count": "Int64", "amount_minor": "Int64"}
-    )
-    table["what"] = "all"
+    table = money_rows(rows, _GROUP, len(here)).assign(what="all")
     of_class = f"D${FIRST_ROW}:D${last}"
     of_currency = f"C${FIRST_ROW}:C${last}"
     first = last + 4  # an empty row, the note and the headings stand between
@@ -79,13 +84,13 @@ def list_totals(name: str, rows: pd.DataFrame, here: pd.DataFrame, *, has_money:
         f"ROUND(SUMIFS(B${FIRST_ROW}:B${last},{of_class},D{row},{of_currency},C{row}),{digits})"
         for row, digits in zip(at, _digits(table["currency"]), strict=True)
     ]
-    table.loc[table["currency"] == "", "amount_minor"] = pd.NA
+    table.loc[table["currency"] == "", "sum_here"] = pd.NA
     shown = [
         Column("Total", "what"),
-        Column("Amount", "amount_minor", "amount", "currency", formula="sum_f"),
+        Column("Amount", "sum_here", "amount", "currency", formula="sum_f"),
         Column("Currency", "currency"),
         Column("Class", "class"),
-        Column("Rows", "count", "number", formula="count_f"),
+        Column("Rows", "count_here", "number", formula="count_f"),
     ]
     return Block(note, shown, table, title, filtered=False)
 
@@ -136,17 +141,12 @@ def totals_sheet(lists: dict[str, pd.DataFrame], sheets: list[Sheet]) -> Sheet:
 def _of_list(
     name: str, rows: pd.DataFrame, here: pd.DataFrame, sheet: str, foot: Block, heading: int
 ) -> pd.DataFrame:
-    out = money_rows(rows, _GROUP).assign(list=name)
-    part = out[_GROUP].merge(money_rows(here, _GROUP), how="left", on=_GROUP)
-    out["count_here"] = part["count"].fillna(0).astype("Int64")
-    out["sum_here"] = part["amount_minor"].fillna(0).astype("Int64")
-    out["count"] = out["count"].astype("Int64")
-    out["amount_minor"] = out["amount_minor"].astype("Int64")
+    out = money_rows(rows, _GROUP, len(here)).assign(list=name)
     out["count_rest"] = out["count"] - out["count_here"]
     out["sum_rest"] = out["amount_minor"] - out["sum_here"]
     bare = out["currency"] == ""
     out.loc[bare, ["sum_here", "sum_rest", "amount_minor"]] = pd.NA
-    if any(column.source == "amount_minor" for column in foot.columns):
+    if any(column.source == "sum_here" for column in foot.columns):
         at = [heading + 1 + place for place in range(len(out))]
         out["here_f"] = [cell(sheet, "E", row) for row in at]
         out["sum_here_f"] = [cell(sheet, "B", row) for row in at]

@@ -39,9 +39,10 @@ def _fill(contents: Contents, keep: Callable[[str], None] | None, folder: Path) 
     with ThreadPoolExecutor(max_workers=1) as aside:
         book = aside.submit(workbook, contents)
         _lists(contents, folder)
+        _write(folder / "summary.json", partial(_put, summary_json(contents).encode()))
         _write(folder / "report.xlsx", partial(_put, book.result()))
-    for name, text in (("summary.json", summary_json(contents)), ("run.log", _log(contents))):
-        _write(folder / name, partial(_put, text.encode()))
+    # Last, since by it a folder is known to be filled.
+    _write(folder / "run.log", partial(_put, _log(contents).encode()))
     if keep is not None:
         sync_folder(folder)
         sync_folder(folder.parent)

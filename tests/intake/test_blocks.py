@@ -117,3 +117,18 @@ def test_sources_that_bring_other_columns(tmp_path: Path, monkeypatch: pytest.Mo
     )
     shop = load_shop(write(tmp_path, files, settings))
     same(*both(shop, NIGHT, 2, tmp_path / "aside", monkeypatch))
+
+
+def test_files_that_overlap(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Repeats, a row that changed, and a date to come that stands in the other file."""
+    head = ORDERS + ",cancelled_at"
+    first = [f"{n},2026-01-0{n},LAN-1,1,2.50,EUR," for n in range(1, 6)]
+    second = [f"{n},2026-01-0{n},LAN-1,1,2.50,EUR," for n in (3, 5, 6)]
+    second += ["4,2026-01-04,LAN-1,2,2.50,EUR,", "2,2026-01-02,LAN-9,1,2.50,EUR,2026-01-12"]
+    files = {"orders-1.csv": csv_of(head, *first), "orders-2.csv": csv_of(head, *second)}
+    whole, blocks = both(
+        load_shop(write(tmp_path, files)), NIGHT, 2, tmp_path / "aside", monkeypatch
+    )
+    assert whole.files["repeats"].sum() == 3
+    assert whole.changes["order_ref"].tolist() == ["4"]
+    same(whole, blocks)
