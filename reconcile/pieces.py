@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.ipc
 from numpy.typing import NDArray
 
+from reconcile.allocator import give_back
 from reconcile.errors import FaultError
 
 Ints = NDArray[np.int64]
@@ -167,6 +168,7 @@ class InOrder(Pieces):
         """All rows from the first to the last."""
         for start in range(0, len(self) or 1, _PIECE):
             yield self._pile.take(self._order[start : start + _PIECE])
+            give_back()
 
     def whole(self) -> pd.DataFrame:
         """All rows."""
