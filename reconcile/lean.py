@@ -50,7 +50,7 @@ class TextsOnDisk(Texts):
 
     def __init__(self, folder: Path) -> None:
         """``folder``: where they are put, and read from later."""
-        self._pile = Pile(folder, "texts")
+        self._pile = Pile(folder / "texts.arrow")
 
     def aside(self, rows: pd.DataFrame) -> pd.DataFrame:
         """The rows as they are held; ``text`` is where their long texts are."""

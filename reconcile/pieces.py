@@ -19,7 +19,7 @@ from reconcile.errors import FaultError
 
 Ints = NDArray[np.int64]
 _PIECE = 200_000  # rows that are in memory at once
-_BATCH = 4096  # rows that are read together: a piece of the whole has a few of every file
+_NEAR = 4096  # rows that are read together where any may be asked for
 
 
 class Pieces(ABC):
@@ -79,43 +79,80 @@ class InMemory(Pieces):
 
 
 class Pile(Pieces):
-    """Tables of the same columns on disk, one below the other, of which any rows can be read."""
+    """Tables of the same columns on disk, one below the other, in one Arrow file.
 
-    def __init__(self, folder: Path, name: str) -> None:
-        """The files are made in a folder that is there; ``name`` is for them alone."""
-        self._folder, self._name = folder, name
-        self._ends: list[int] = []
+    All are added before any is read.
+    """
+
+    def __init__(self, path: Path, together: int = _NEAR) -> None:
+        """``path`` is written with the first table; so many rows are read ``together`` at least."""
+        self.path = path
+        self._together = together
+        self._writer: pa.ipc.RecordBatchFileWriter | None = None
+        self._closed = False
         self._empty = pd.DataFrame()
+        self._starts = [0]  # the first row of each batch, and how many rows there are
+        self._added = [0]  # how many batches there are after each table
 
     def __len__(self) -> int:
         """How many rows there are."""
-        return self._ends[-1] if self._ends else 0
+        return self._starts[-1]
+
+    @property
+    def columns(self) -> list[str]:
+        """The columns of all tables; none before the first."""
+        return [str(name) for name in self._empty]
 
     def add(self, frame: pd.DataFrame) -> None:
         """Put rows below those that are there; FaultError where the disk does not take them."""
-        if not self._ends:
-            nothing = {str(name): pd.Series([], dtype=frame[name].dtype) for name in frame}
-            self._empty = pd.DataFrame(nothing)
+        if self._closed:
+            raise ValueError("rows are added before any is read")
+        table = pa.Table.from_pandas(frame, preserve_index=False).combine_chunks()
+        try:
+            if self._writer is None:
+                nothing = {str(name): pd.Series([], dtype=frame[name].dtype) for name in frame}
+                self._empty = pd.DataFrame(nothing)
+                form = pa.ipc.IpcWriteOptions(compression="lz4")
+                self._writer = pa.ipc.new_file(self.path, table.schema, options=form)
+            for batch in table.to_batches(max_chunksize=self._together):
+                self._writer.write_batch(batch)
+                self._starts.append(self._starts[-1] + len(batch))
+        except OSError as error:
+            raise _no_room(self.path, error) from error
         if len(frame):
-            _write(frame, self._path(len(self._ends)))
-            self._ends.append(len(self) + len(frame))
+            self._added.append(len(self._starts) - 1)
+
+    def close(self) -> None:
+        """Write the end of the file, unless that is done; nothing is added after that."""
+        if self._writer is None or self._closed:
+            return
+        self._closed = True
+        try:
+            self._writer.close()
+        except OSError as error:
+            raise _no_room(self.path, error) from error
 
     def pieces(self, names: Sequence[str] | None = None) -> Iterator[pd.DataFrame]:
         """The tables as they were added."""
-        if not self._ends:
-            yield self._empty if names is None else self._empty[[*names]]
-        for number in range(len(self._ends)):
-            yield self._all(number, names)
+        if not len(self):
+            yield self._empty[self._wanted(names)]
+            return
+        with self._open(names) as reader:
+            for begin, end in pairwise(self._added):
+                yield _frame([reader.get_batch(at) for at in range(begin, end)])
 
     def whole(self) -> pd.DataFrame:
         """All rows."""
-        return pd.concat(self.pieces(), ignore_index=True)
+        if not len(self):
+            return self._empty
+        with self._open(None) as reader:
+            return _frame([reader.get_batch(at) for at in range(self._added[-1])])
 
     def counts(self, name: str) -> dict[str, int]:
         """How often each text of a column occurs."""
         found: Counter[str] = Counter()
-        for number in range(len(self._ends)):
-            found.update(InMemory(self._all(number, [name])).counts(name))
+        for piece in self.pieces([name]):
+            found.update(InMemory(piece).counts(name))
         return dict(found)
 
     def take(self, rows: NDArray[np.integer], names: Sequence[str] | None = None) -> pd.DataFrame:
@@ -124,45 +161,37 @@ class Pile(Pieces):
         What is read is what lies around them: rows that are near to each other are cheap.
         """
         if not len(rows):
-            return self._empty if names is None else self._empty[[*names]]
+            return self._empty[self._wanted(names)]
         order = np.argsort(rows, kind="stable")
         wanted = rows[order].astype(np.int64)
-        starts = [0, *self._ends]
-        cuts = np.searchsorted(wanted, starts)
-        found = [
-            self._read(number, wanted[first:end] - starts[number], names)
-            for number, (first, end) in enumerate(pairwise(cuts))
-            if end > first
-        ]
+        batch = np.searchsorted(self._starts, wanted, side="right") - 1
+        read, first = np.unique(batch, return_index=True)
+        row = wanted - np.array(self._starts)[batch]
+        with self._open(names) as reader:
+            found = [
+                reader.get_batch(int(at)).take(pa.array(mine))
+                for at, mine in zip(read, np.split(row, first[1:]), strict=True)
+            ]
         back = np.empty(len(order), dtype=np.int64)
         back[order] = np.arange(len(order))
-        table = pa.concat_tables(found).combine_chunks()
+        table = pa.Table.from_batches(found).combine_chunks()
         out: pd.DataFrame = table.take(pa.array(back)).to_pandas()
         return out
 
-    def _read(self, number: int, rows: Ints, names: Sequence[str] | None) -> pa.Table:
-        batch, row = np.divmod(rows, _BATCH)
-        wanted, first = np.unique(batch, return_index=True)  # they are in order
-        with self._open(number, names) as reader:
-            found = [
-                reader.get_batch(int(at)).take(pa.array(mine))
-                for at, mine in zip(wanted, np.split(row, first[1:]), strict=True)
-            ]
-        return pa.Table.from_batches(found)
+    def _wanted(self, names: Sequence[str] | None) -> list[str]:
+        return [name for name in self.columns if names is None or name in names]
 
-    def _all(self, number: int, names: Sequence[str] | None) -> pd.DataFrame:
-        with self._open(number, names) as reader:
-            frame: pd.DataFrame = reader.read_all().to_pandas()
-        return frame
-
-    def _open(self, number: int, names: Sequence[str] | None) -> pa.ipc.RecordBatchFileReader:
+    def _open(self, names: Sequence[str] | None) -> pa.ipc.RecordBatchFileReader:
+        self.close()
         form = pa.ipc.IpcReadOptions()
         if names is not None:
-            form.included_fields = [self._empty.columns.get_loc(name) for name in names]
-        return pa.ipc.open_file(pa.OSFile(str(self._path(number))), options=form)
+            form.included_fields = [self.columns.index(name) for name in self._wanted(names)]
+        return pa.ipc.open_file(pa.OSFile(str(self.path)), options=form)
 
-    def _path(self, number: int) -> Path:
-        return self._folder / f"{self._name}.{number}.arrow"
+
+def _frame(batches: list[pa.RecordBatch]) -> pd.DataFrame:
+    frame: pd.DataFrame = pa.Table.from_batches(batches).to_pandas()
+    return frame
 
 
 class InOrder(Pieces):
@@ -220,14 +249,8 @@ class Tables(Mapping[str, pd.DataFrame]):
         return len(self._held) + len(self._others)
 
 
-def _write(frame: pd.DataFrame, path: Path) -> None:
-    table = pa.Table.from_pandas(frame, preserve_index=False).combine_chunks()
-    form = pa.ipc.IpcWriteOptions(compression="lz4")
-    try:
-        with pa.ipc.new_file(path, table.schema, options=form) as writer:
-            writer.write_table(table, max_chunksize=_BATCH)
-    except OSError as error:
-        raise FaultError(
-            f"{path.parent}: rows cannot be put aside: {error.strerror or error}. Free some "
-            "space, or name another folder for temporary files in TMPDIR."
-        ) from error
+def _no_room(path: Path, error: OSError) -> FaultError:
+    return FaultError(
+        f"{path.parent}: rows cannot be put aside: {error.strerror or error}. Free some space, "
+        "or name another folder for temporary files in TMPDIR."
+    )

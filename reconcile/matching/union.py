@@ -61,7 +61,7 @@ class Union:
 
     def _put(self, kind: str, name: str, frame: pd.DataFrame) -> None:
         if (kind, name) not in self._piles:
-            self._piles[kind, name] = Pile(self._folder, f"{kind}-{name}")
+            self._piles[kind, name] = Pile(self._folder / f"{kind}-{name}.arrow")
         self._piles[kind, name].add(frame)
 
     def _tables(self, kind: str, held: pd.DataFrame) -> Tables:

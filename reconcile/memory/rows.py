@@ -156,7 +156,7 @@ def _told_apart(
             mine = _of_files(files) if name == FILES else _of_record(name, records)
             every[:, start : start + mine.shape[1]] = mine
         return InMemory(pd.DataFrame(every.T, columns=_DIGESTS, copy=False))
-    pile = Pile(records.folder, "digests")
+    pile = Pile(records.folder / "digests.arrow")
     for name in begin:
         mine = _of_files(files) if name == FILES else _of_record(name, records)
         pile.add(pd.DataFrame(mine.T, columns=_DIGESTS, copy=False))

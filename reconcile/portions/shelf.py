@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from reconcile.intake.gathered import InMemory, filled
 from reconcile.intake.schemas import checked
-from reconcile.kept import Records, TableFile
+from reconcile.kept import Records
+from reconcile.pieces import Pile
 from reconcile.portions.portion import Ints, Parts, Portion
 
 _OPEN_FILES = 100  # at a time: systems allow some hundreds
@@ -29,7 +30,7 @@ class Shelf(Records):
         super().__init__({})
         self._names, self._folder = names, folder
         self.folder = folder
-        self._files: dict[str, list[TableFile]] = {}
+        self._files: dict[str, list[Pile]] = {}
         self._others = InMemory()
 
     def add(self, record: str, rows: pd.DataFrame) -> None:
@@ -40,7 +41,7 @@ class Shelf(Records):
         files = self._files.setdefault(record, [])
         rows = checked(record, filled(record, rows))
         if not files or files[-1].columns != list(rows):  # another source may bring other columns
-            files.append(TableFile(self._folder / f"{record}-{len(files)}.arrow"))
+            files.append(Pile(self._folder / f"{record}-{len(files)}.arrow", self.at_once))
         files[-1].add(rows)
 
     def records(self) -> Shelf:
@@ -53,7 +54,7 @@ class Shelf(Records):
                 self._files[record] = [self._in_one(record, files)]
         return self
 
-    def _in_one(self, record: str, files: list[TableFile]) -> TableFile:
+    def _in_one(self, record: str, files: list[Pile]) -> Pile:
         """The rows of several sources in one file, with the columns of all."""
         some = [next(one.pieces()) for one in files]
         kinds = {str(name): each[name].dtype for each in some for name in each}
@@ -61,7 +62,7 @@ class Shelf(Records):
             name: "boolean" if pd.api.types.is_bool_dtype(kind) else kind
             for name, kind in kinds.items()
         }
-        whole = TableFile(self._folder / f"{record}.arrow")
+        whole = Pile(self._folder / f"{record}.arrow", self.at_once)
         for one in files:
             for piece in one.pieces():
                 lacking = {name: kind for name, kind in gaps.items() if name not in piece}
@@ -85,7 +86,7 @@ class Shelf(Records):
 
     def counts(self) -> dict[str, int]:
         """How many rows each record has."""
-        return {name: files[0].rows for name, files in self._files.items()} | super().counts()
+        return {name: len(files[0]) for name, files in self._files.items()} | super().counts()
 
     def pieces(self, name: str, wanted: Sequence[str] | None = None) -> Iterator[pd.DataFrame]:
         """A record from its first row to its last, or those of some columns that it has."""
@@ -101,7 +102,7 @@ class Shelf(Records):
         kept = [_Kept({}, dict(others)) for _ in range(count)]
         for name, group in groups.items():
             mine = place[group].astype(np.int32)
-            files = [TableFile(self._folder / f"{at}-{name}.arrow") for at in range(count)]
+            files = [Pile(self._folder / f"{at}-{name}.arrow", self.at_once) for at in range(count)]
             for first in range(0, count, _OPEN_FILES):
                 self._deal(name, group, mine, dict(list(enumerate(files))[first:][:_OPEN_FILES]))
             for portion, file in zip(kept, files, strict=True):
@@ -110,7 +111,7 @@ class Shelf(Records):
                 if key[0] == name:
                     for at, part in enumerate(_parts_of(parts[key], mine, count)):
                         kept[at].parts[key] = part
-        filled_ones = [one for one in kept if any(file.rows for file in one.files.values())]
+        filled_ones = [one for one in kept if any(len(file) for file in one.files.values())]
         return Parted(filled_ones or kept[:1], self._held)
 
     def _deal(
@@ -118,7 +119,7 @@ class Shelf(Records):
         name: str,
         group: NDArray[np.integer],
         mine: NDArray[np.int32],
-        files: Mapping[int, TableFile],
+        files: Mapping[int, Pile],
     ) -> None:
         """Write the rows of a record into the files of some portions; ``mine`` tells each row's."""
         start = 0
@@ -140,7 +141,7 @@ class Shelf(Records):
 class _Kept:
     """A portion on disk: the file of each record, and the references in cells of several."""
 
-    files: dict[str, TableFile]
+    files: dict[str, Pile]
     parts: dict[tuple[str, str], pd.DataFrame]
 
 
