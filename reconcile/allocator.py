@@ -9,6 +9,10 @@ A run that is not told how much memory it may take keeps what is freed for its n
 gives blocks of some size back at once, and every page of them is cleared anew when it is asked for
 again. A million order lines took 6 % less processor time, and no more memory at most, since all
 threads share what is free (glibc 2.36).
+
+A run that is told gives blocks of a megabyte and more back at once. Else glibc keeps larger and
+larger ones, and what is held for long comes to lie between them: a million order lines took 930 MB
+at most, and so 750 MB.
 """
 
 from __future__ import annotations
@@ -21,6 +25,7 @@ import pyarrow as pa
 # From glibc's malloc.h; what they mean is in mallopt(3).
 _TRIM_THRESHOLD, _MMAP_THRESHOLD, _ARENA_MAX = -1, -3, -8
 _NEVER = 2**31 - 1  # bytes; the highest that mallopt takes
+_LARGE, _FEW = 1 << 20, 2
 _kept = Event()
 
 
@@ -32,13 +37,25 @@ def share_one() -> None:
 
 def keep_freed() -> None:
     """Keep what is freed for the rest of the process, where the C library can be told to."""
+    if _told({_MMAP_THRESHOLD: _NEVER, _TRIM_THRESHOLD: _NEVER, _ARENA_MAX: 1}):
+        _kept.set()
+
+
+def give_back_at_once() -> None:
+    """Give every block of some size back as soon as it is freed, for the rest of the process."""
+    if _told({_MMAP_THRESHOLD: _LARGE, _ARENA_MAX: _FEW}):
+        _kept.clear()
+
+
+def _told(options: dict[int, int]) -> bool:
+    """Tell the C library how to deal with what is freed, where it can be told to."""
     try:
         mallopt = ctypes.CDLL(None).mallopt
     except (AttributeError, OSError, TypeError):  # not glibc: nothing is kept, and nothing is lost
-        return
-    for option, value in ((_MMAP_THRESHOLD, _NEVER), (_TRIM_THRESHOLD, _NEVER), (_ARENA_MAX, 1)):
+        return False
+    for option, value in options.items():
         mallopt(option, value)
-    _kept.set()
+    return True
 
 
 def give_back() -> None:

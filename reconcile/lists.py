@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from reconcile.joined import joined_texts
+from reconcile.joined import are_among, joined_texts
 from reconcile.lean import plain
 from reconcile.matching.match import Matched
 from reconcile.matching.orders import OrderFinder
@@ -70,7 +70,7 @@ def _near(orders: pd.DataFrame, named: pd.DataFrame) -> tuple[pd.DataFrame, np.n
     """
     keys, refs = named["key"], named["ref"]
     for _ in range(2):
-        mine = orders["key"].isin(keys) | orders["order_ref"].isin(refs)
+        mine = are_among(orders["key"], keys) | are_among(orders["order_ref"], refs)
         keys, refs = orders["key"][mine], orders["order_ref"][mine]
     return orders[mine], np.flatnonzero(mine)
 

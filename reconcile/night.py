@@ -13,7 +13,7 @@ from tempfile import TemporaryDirectory, mkdtemp
 
 import pandas as pd
 
-from reconcile.allocator import give_back, keep_freed
+from reconcile.allocator import give_back, give_back_at_once, keep_freed
 from reconcile.checks.catalogue import Rule
 from reconcile.checks.evidence import Places
 from reconcile.checks.exceptions import find_exceptions
@@ -173,6 +173,7 @@ def told_apart(intake: Intake, rules: Mapping[str, Rule]) -> Rows:
 def _check_in_portions(
     shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock, room: Room
 ) -> Night:
+    give_back_at_once()
     folder = Path(mkdtemp(dir=room.folder))
     shelf = Shelf(GROUPED, folder)
     with clock.stage("reading"):

@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.ipc
 from numpy.typing import NDArray
 
+from reconcile.allocator import give_back
 from reconcile.errors import FaultError
 
 Ints = NDArray[np.int64]
@@ -179,6 +180,7 @@ class InOrder(Pieces):
         """All rows from the first to the last."""
         for start in range(0, len(self) or 1, _PIECE):
             yield self._pile.take(self._order[start : start + _PIECE], names)
+            give_back()
 
     def take(self, rows: NDArray[np.integer], names: Sequence[str] | None = None) -> pd.DataFrame:
         """Some rows by their numbers, in the order asked for."""

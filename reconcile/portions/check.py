@@ -150,9 +150,12 @@ def put_together(
         del checked
         give_back()
     matched = union.whole()
+    give_back()
     inputs, of_all = _of_the_whole(matched, intake, terms)
     pieces = [piece for piece in [*pieces, texts.aside(of_all)] if len(piece)] or pieces[:1]
-    exceptions = in_order(stacked(pieces))
+    found_ones = stacked(pieces)
+    give_back()
+    exceptions = in_order(found_ones)
     tables = Tables({"inputs": inputs}, matched.tables)
     return matched, tables, exceptions, texts
 

@@ -17,6 +17,7 @@ import pyarrow as pa
 import pyarrow.csv as pa_csv
 from numpy.typing import NDArray
 
+from reconcile.allocator import give_back
 from reconcile.lean import PIECE
 from reconcile.report import columns
 from reconcile.report.contents import LISTS, Contents, RejectedFile
@@ -95,6 +96,7 @@ def _in_pieces(
         end = start + PIECE
         some = slice(start, end) if at is None else at[start:end]
         yield _table(contents.texts.rows(found, some, sources), names, contents.home_currency)
+        give_back()
 
 
 def _table(frame: pd.DataFrame, names: tuple[str, ...], home: str) -> pa.Table:

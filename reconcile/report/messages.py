@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from reconcile.allocator import give_back
 from reconcile.joined import filled_parts, side_by_side
 from reconcile.lean import PIECE
 from reconcile.report import columns
@@ -89,6 +90,7 @@ def _all_items(contents: Contents, at: NDArray[np.int64]) -> Iterator[str]:
     for start in range(0, len(at), PIECE):
         rows = contents.texts.rows(contents.exceptions, at[start : start + PIECE], _NAMED)
         yield from _items(rows).to_pylist()
+        give_back()
 
 
 def _file_name(supplier: str, taken: set[str]) -> str:

@@ -115,26 +115,28 @@ def lines_shown(contents: Contents) -> tuple[pd.DataFrame, int]:
     As many as a sheet holds, and how many there are.
     """
     found, most = contents.exceptions, contents.report_rows
-    whole = found.loc[found["sku"] == "", "order_ref"]
     shown, size = pd.DataFrame(), 0
     for piece in contents.order_lines.pieces():
-        at = _to_show(piece, found, whole)
+        at = _to_show(piece, found)
         size += len(at)
         first = piece.iloc[at[_first_to_act(piece, at)[:most]]]
         shown = pd.concat([shown, first], ignore_index=True) if len(shown) else first
     return shown.iloc[_first_to_act(shown, np.arange(len(shown)))[:most]], size
 
 
-def _to_show(lines: pd.DataFrame, found: pd.DataFrame, whole: pd.Series) -> NDArray[np.int64]:
-    """The lines that are not finished, or have an exception; ``whole``: orders that have one."""
+def _to_show(lines: pd.DataFrame, found: pd.DataFrame) -> NDArray[np.int64]:
+    """The lines that are not finished, or have an exception, or whose whole order has one."""
     state, names = pd.factorize(lines["state"])
     finished = np.array([name in _FINISHED for name in names], dtype=bool)
     wanted = ~finished[state] if len(names) else np.zeros(0, dtype=bool)
     # Few finished lines are of an order with an exception, and only these are looked at closely.
     others = np.flatnonzero(~wanted)
-    others = others[are_among(lines["order_ref"].iloc[others], found["order_ref"])]
+    there = np.flatnonzero(are_among(found["order_ref"], lines["order_ref"].iloc[others]))
+    mine = found[["order_ref", "sku"]].iloc[there]
+    others = others[are_among(lines["order_ref"].iloc[others], mine["order_ref"])]
     here = lines[["order_ref", "sku"]].iloc[others]
-    wanted[others] = are_among(_both(here), _both(found)) | are_among(here["order_ref"], whole)
+    whole = mine.loc[mine["sku"] == "", "order_ref"]
+    wanted[others] = are_among(_both(here), _both(mine)) | are_among(here["order_ref"], whole)
     return np.flatnonzero(wanted)
 
 

@@ -70,8 +70,8 @@ def test_neither_zone_nor_age_of_files_nor_hash_seed_change_a_night(
     assert [name for name in left if left[name] != right[name]] == [f"{night}run.log"]
 
 
-@pytest.mark.parametrize("on_disk", [False, True])
-def test_digests_of_rows_are_the_same_on_every_machine(on_disk: bool, tmp_path: Path) -> None:
+@pytest.mark.parametrize("place", ["memory", "disk"])
+def test_digests_of_rows_are_the_same_on_every_machine(place: str, tmp_path: Path) -> None:
     """What an earlier night kept has to be found again, whoever runs the next one, and how."""
     orders = pd.DataFrame(
         {
@@ -87,7 +87,7 @@ def test_digests_of_rows_are_the_same_on_every_machine(on_disk: bool, tmp_path: 
     )
     files = pd.DataFrame({"file": ["orders.csv"], "sheet": [""], "sha256": ["ab"]})
     records = Records({"orders": orders})
-    if on_disk:
+    if place == "disk":
         records.folder = tmp_path
     rows = numbered(records, files, {})
     assert dict(rows.begin) == {"files": 0, "orders": 1}
