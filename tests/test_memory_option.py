@@ -65,9 +65,9 @@ def test_a_disk_that_takes_no_portion_is_told(tmp_path: Path) -> None:
     truth = build_shop(shop, orders=60, seed=3, fault_rate=0, lookalike_rate=0)
     command = [sys.executable, "-m", "reconcile", "nightly", str(shop), "--memory", LEAST]
     script = (
-        "import sys, pyarrow.feather\n"
+        "import sys, pyarrow.ipc\n"
         "def full(*_, **__): raise OSError(28, 'No space left on device')\n"
-        "pyarrow.feather.write_feather = full\n"
+        "pyarrow.ipc.new_file = full\n"
         "from reconcile.cli import main\n"
         f"sys.argv = {['reconcile', *command[3:], '--as-of', str(truth.as_of)]!r}\n"
         "main()\n"
