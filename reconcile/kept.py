@@ -13,7 +13,12 @@ from reconcile.errors import FaultError
 
 
 class Records(Mapping[str, pd.DataFrame]):
-    """Records by name, in memory. What holds them on disk is used in the same way."""
+    """Records by name, in memory. What holds them on disk is used in the same way.
+
+    ``folder`` is where they are on disk, and where what is as large as they are may be put too.
+    """
+
+    folder: Path | None = None
 
     def __init__(self, frames: Mapping[str, pd.DataFrame]) -> None:
         """``frames``: one by record."""

@@ -11,7 +11,6 @@ from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory, mkdtemp
 
-import numpy as np
 import pandas as pd
 
 from reconcile.allocator import give_back, give_back_at_once, keep_freed
@@ -168,7 +167,7 @@ def check(
 def told_apart(intake: Intake, rules: Mapping[str, Rule]) -> Rows:
     """All rows with their digests, before anything is known of them but what the files say."""
     needs = {name: rule.needs for name, rule in rules.items()}
-    return numbered(intake.records, intake.files, {}, np.empty(0, dtype=np.int64), needs)
+    return numbered(intake.records, intake.files, needs)
 
 
 def _check_in_portions(

@@ -30,8 +30,15 @@ class Pieces(ABC):
         """How many rows there are."""
 
     @abstractmethod
-    def pieces(self) -> Iterator[pd.DataFrame]:
-        """All rows from the first to the last, in one piece or several, each numbered from 0."""
+    def pieces(self, names: Sequence[str] | None = None) -> Iterator[pd.DataFrame]:
+        """All rows from the first to the last, in one piece or several, each numbered from 0.
+
+        With all columns or some.
+        """
+
+    @abstractmethod
+    def take(self, rows: NDArray[np.integer], names: Sequence[str] | None = None) -> pd.DataFrame:
+        """Some rows by their numbers, in the order asked for, with all columns or some."""
 
     @abstractmethod
     def whole(self) -> pd.DataFrame:
@@ -53,9 +60,13 @@ class InMemory(Pieces):
         """How many rows there are."""
         return len(self.frame)
 
-    def pieces(self) -> Iterator[pd.DataFrame]:
+    def pieces(self, names: Sequence[str] | None = None) -> Iterator[pd.DataFrame]:
         """The table."""
-        yield self.frame
+        yield self.frame if names is None else self.frame[[*names]]
+
+    def take(self, rows: NDArray[np.integer], names: Sequence[str] | None = None) -> pd.DataFrame:
+        """Some rows by their numbers, in the order asked for."""
+        return next(self.pieces(names)).take(rows).reset_index(drop=True)
 
     def whole(self) -> pd.DataFrame:
         """The table."""
@@ -89,12 +100,12 @@ class Pile(Pieces):
             _write(frame, self._path(len(self._ends)))
             self._ends.append(len(self) + len(frame))
 
-    def pieces(self) -> Iterator[pd.DataFrame]:
+    def pieces(self, names: Sequence[str] | None = None) -> Iterator[pd.DataFrame]:
         """The tables as they were added."""
         if not self._ends:
-            yield self._empty
+            yield self._empty if names is None else self._empty[[*names]]
         for number in range(len(self._ends)):
-            yield self._all(number, None)
+            yield self._all(number, names)
 
     def whole(self) -> pd.DataFrame:
         """All rows."""
@@ -131,10 +142,11 @@ class Pile(Pieces):
 
     def _read(self, number: int, rows: Ints, names: Sequence[str] | None) -> pa.Table:
         batch, row = np.divmod(rows, _BATCH)
+        wanted, first = np.unique(batch, return_index=True)  # they are in order
         with self._open(number, names) as reader:
             found = [
-                reader.get_batch(int(at)).take(pa.array(row[batch == at]))
-                for at in np.unique(batch)
+                reader.get_batch(int(at)).take(pa.array(mine))
+                for at, mine in zip(wanted, np.split(row, first[1:]), strict=True)
             ]
         return pa.Table.from_batches(found)
 
@@ -164,11 +176,15 @@ class InOrder(Pieces):
         """How many rows there are."""
         return len(self._order)
 
-    def pieces(self) -> Iterator[pd.DataFrame]:
+    def pieces(self, names: Sequence[str] | None = None) -> Iterator[pd.DataFrame]:
         """All rows from the first to the last."""
         for start in range(0, len(self) or 1, _PIECE):
-            yield self._pile.take(self._order[start : start + _PIECE])
+            yield self._pile.take(self._order[start : start + _PIECE], names)
             give_back()
+
+    def take(self, rows: NDArray[np.integer], names: Sequence[str] | None = None) -> pd.DataFrame:
+        """Some rows by their numbers, in the order asked for."""
+        return self._pile.take(self._order[rows], names)
 
     def whole(self) -> pd.DataFrame:
         """All rows."""

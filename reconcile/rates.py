@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.money import minor_digits, whole_numbers
+from reconcile.money import minor_digits, round_half_up, whole_numbers
 
 
 def in_home_currency(
@@ -31,8 +31,8 @@ def in_home_currency(
         whole = factor * scale
         distinct, which = np.unique(minor[mine], return_inverse=True)
         if whole != 1:
-            made = [_half_up(value * whole) for value in distinct.tolist()]
-            distinct = np.array(made, dtype=np.int64)
+            # Python's whole numbers: the products need not fit into 64 bits.
+            distinct = round_half_up(distinct.astype(object) * whole.numerator, whole.denominator)
         out[mine], unknown[mine] = distinct[which], False
     return pd.Series(pd.arrays.IntegerArray(out, unknown), index=amount.index)
 
@@ -46,11 +46,6 @@ def _factor(code: str, home: str, rates: pd.DataFrame | None) -> Fraction | None
         return Fraction(direct["rate"].iloc[-1])
     other = newest[(newest["base"] == home) & (newest["quote"] == code)]
     return 1 / Fraction(other["rate"].iloc[-1]) if len(other) else None
-
-
-def _half_up(value: Fraction) -> int:
-    sign = -1 if value < 0 else 1
-    return sign * int((2 * abs(value) + 1) // 2)
 
 
 def home_factors(

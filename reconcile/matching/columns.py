@@ -27,7 +27,7 @@ def total(group: NDArray[np.integer], values: Ints, groups: int) -> Ints:
 
 def count(group: NDArray[np.integer], groups: int) -> Ints:
     """How many rows each group has."""
-    return np.bincount(group, minlength=groups).astype(np.int64)
+    return np.bincount(group, minlength=groups).astype(np.int64, copy=False)
 
 
 def has(group: NDArray[np.integer], groups: int) -> Bools:
@@ -39,19 +39,24 @@ def has(group: NDArray[np.integer], groups: int) -> Bools:
 
 def latest(group: NDArray[np.integer], days: Days, groups: int) -> Days:
     """The last date of each group, NaT where it has none."""
-    numbers = days.astype("datetime64[s]").astype(np.int64)  # NaT is the lowest of all numbers
+    numbers = _seconds(days)  # NaT is the lowest of all numbers
     out = np.full(groups, _EARLY)
     np.maximum.at(out, group, numbers)
-    return out.astype("datetime64[s]")
+    return out.view("datetime64[s]")
 
 
 def earliest(group: NDArray[np.integer], days: Days, groups: int) -> Days:
     """The first date of each group, NaT where it has none."""
-    numbers = days.astype("datetime64[s]").astype(np.int64)
+    numbers = _seconds(days)
     known = numbers != _EARLY
     out = np.full(groups, np.iinfo(np.int64).max)
     np.minimum.at(out, group[known], numbers[known])
-    return np.where(out == np.iinfo(np.int64).max, _EARLY, out).astype("datetime64[s]")
+    out[out == np.iinfo(np.int64).max] = _EARLY
+    return out.view("datetime64[s]")
+
+
+def _seconds(days: Days) -> Ints:
+    return days.astype("datetime64[s]", copy=False).view(np.int64)
 
 
 def combined(*codes: NDArray[np.integer]) -> Ints:
@@ -59,14 +64,16 @@ def combined(*codes: NDArray[np.integer]) -> Ints:
 
     Raises OverflowError where the combinations would not fit into 64 bits.
     """
-    out = codes[0].astype(np.int64) + 1
+    out: Ints = np.add(codes[0], 1, dtype=np.int64)
     size = int(out.max(initial=0)) + 1
     for code in codes[1:]:
         width = int(code.max(initial=0)) + 2
         size *= width
         if size > np.iinfo(np.int64).max:
             raise OverflowError("too many combinations of references")
-        out = out * width + (code.astype(np.int64) + 1)
+        out *= width
+        out += code
+        out += 1
     return out
 
 
@@ -151,8 +158,12 @@ def in_order(*keys: NDArray[np.integer]) -> Ints:
         size *= width
         if size > np.iinfo(np.int64).max:
             return np.lexsort(keys[::-1])
-        part = key.astype(np.int64) - low
-        whole = part if whole is None else whole * width + part
+        part: NDArray[np.int64] = np.subtract(key, low, dtype=np.int64)
+        if whole is None:
+            whole = part
+        else:
+            whole *= width
+            whole += part
     if whole is None or (whole[1:] >= whole[:-1]).all():
         return np.arange(len(keys[0]))
     return np.argsort(whole, kind="stable")
@@ -266,7 +277,7 @@ def days(frame: pd.DataFrame, name: str) -> Days:
     """A date column, NaT where no source brings it."""
     if name not in frame:
         return np.full(len(frame), np.datetime64("NaT", "s"))
-    return np.asarray(frame[name].to_numpy().astype("datetime64[s]"))
+    return np.asarray(frame[name].to_numpy().astype("datetime64[s]", copy=False))
 
 
 def masked(

@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 from reconcile.matching.columns import (
     Bools,
     Ints,
+    as_array,
     combined,
     count,
     days,
@@ -62,14 +63,17 @@ def read_orders(records: pd.DataFrame, brought: frozenset[str], key_code: Ints) 
     lines["row_id"] = np.arange(len(lines))
     store, ref, key = text(lines, "store"), lines["order_ref"], lines["order_ref_key"]
     [store_code], _ = numbered(store)
-    [ref_code], _ = numbered(ref)
     by_key, first = distinct(combined(store_code, key_code))
-    # Most keys stand for one raw reference alone.
-    other = ref_code != ref_code[first[by_key]]
+    # Most keys stand for one raw reference alone, and most of their rows are the only one.
+    further = np.flatnonzero(first[by_key] != lines["row_id"].to_numpy())
+    texts = as_array(ref)
+    same = pc.equal(texts.take(further), texts.take(first[by_key[further]]))
+    other = further[~same.to_numpy(zero_copy_only=False)]
     crowded = has(by_key[other], len(first))
     collided = crowded[by_key]
     order = by_key
-    if other.any():
+    if len(other):
+        [ref_code], _ = numbered(ref)
         order, first = distinct(combined(by_key, np.where(collided, ref_code, -1)))
     lines["order"] = order
     orders = pd.DataFrame(

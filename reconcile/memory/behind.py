@@ -52,9 +52,11 @@ def behind_open(found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], rows: R
     to_act = found[["supplier_order", "table", "at"]].iloc[at].set_index(at)
     owner, row = _rows_behind(to_act, tables, rows)
     # By key, so that their order in the files does not matter
-    row = row[np.lexsort((rows.key[row], owner))]
+    key = rows.of("key", row)
+    order = np.lexsort((key, owner))
+    row, key = row[order], key[order]
     count = np.asarray(np.bincount(owner, minlength=len(found)), dtype=np.int64)
-    return Behind(count, pd.DataFrame({"key": rows.key[row], "last": rows.last[row]}))
+    return Behind(count, pd.DataFrame({"key": key, "last": rows.of("last", row)}))
 
 
 def _rows_behind(
@@ -87,7 +89,7 @@ def _rows_behind(
         asked = asked.dropna(subset=["row"])
         pieces.append(asked[["exception", "row"]].astype({"row": "int64"}))
     pairs = pd.concat(pieces, ignore_index=True)
-    size = max(len(rows.key), 1)
+    size = max(len(rows.digests), 1)
     numbers = pairs["exception"].to_numpy(np.int64) * size + pairs["row"].to_numpy(np.int64)
     exception, row = np.divmod(each_once(numbers), size)
     return exception, row

@@ -134,11 +134,11 @@ def _held(behind: Behind, exceptions: Ints) -> pd.DataFrame:
 def _there(held: pd.DataFrame, rows: Rows) -> np.ndarray:
     """Which rows still stand in the files: themselves, or a whole that has as many parts."""
     key = held["key"].to_numpy()
-    there = is_one_of(key, rows.key[is_one_of(rows.key, key)])
+    there = is_one_of(key, rows.having("key", held["key"])["key"].to_numpy())
     moved_on = np.flatnonzero(~there)
     if len(moved_on):
-        last, parts = held["last"].to_numpy()[moved_on], rows.parts()
-        there[moved_on] = is_one_of(last, parts[is_one_of(parts, last)])
+        last = held["last"].iloc[moved_on]
+        there[moved_on] = is_one_of(last.to_numpy(), rows.parts(last)["last"].to_numpy())
     return there
 
 
@@ -215,7 +215,7 @@ def _cleared_by(
     if cleared.empty:
         return dict.fromkeys(("reason", "evidence_of"), pd.Series(dtype="str"))
     around = _around(held[held["at"].isin(cleared.index)], rows)
-    fresh = around[is_one_of(rows.content[around["row"].to_numpy()], rows.new)]
+    fresh = around[is_one_of(rows.of("content", around["row"].to_numpy()), rows.new)]
     places = rows.places(fresh["row"].to_numpy())
     fresh = pd.concat([fresh[["at"]].reset_index(drop=True), places], axis=1)
     fresh = _telling(fresh, cleared["rule"], rows.telling)
@@ -236,12 +236,12 @@ def _around(held: pd.DataFrame, rows: Rows) -> pd.DataFrame:
 
     ``at`` and ``row``, each pair once.
     """
-    hits = held[["at", "key"]].merge(_having(rows.key, held["key"], "key"), on="key")
+    hits = held[["at", "key"]].merge(rows.having("key", held["key"]), on="key")
     moved_on = held[~held["key"].isin(hits["key"])][["at", "last"]]
     if len(moved_on):
-        wholes = moved_on.merge(_having(rows.parts(), moved_on["last"], "last"), on="last")
-        wholes["whole"] = rows.whole[wholes.pop("row").to_numpy()]
-        beside = wholes.merge(_having(rows.whole, wholes["whole"], "whole"), on="whole")
+        wholes = moved_on.merge(rows.parts(moved_on["last"]), on="last")
+        wholes["whole"] = rows.of("whole", wholes.pop("row").to_numpy())
+        beside = wholes.merge(rows.having("whole", wholes["whole"]), on="whole")
         hits = pd.concat([hits, beside])
     hits = hits[["at", "row"]]
     owners = hits.merge(rows.orders_of(hits["row"].to_numpy()), on="row")
@@ -252,12 +252,6 @@ def _around(held: pd.DataFrame, rows: Rows) -> pd.DataFrame:
     of_orders = rows.of_orders(owners["supplier_order"].to_numpy())
     around = owners.merge(of_orders, on="supplier_order")[["at", "row"]]
     return pd.concat([around, hits]).drop_duplicates()
-
-
-def _having(digests: Ints, wanted: pd.Series, name: str) -> pd.DataFrame:
-    """The rows that have one of the digests: it, and ``row``."""
-    row = np.flatnonzero(is_one_of(digests, wanted.to_numpy(np.int64)))
-    return pd.DataFrame({name: digests[row], "row": row})
 
 
 def _telling(

@@ -7,15 +7,16 @@ long as its document or order has as many rows as before.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.digests import Ints, digest_rows, each_once, is_one_of, mixed, places_in
+from reconcile.digests import Ints, digest_rows, each_once, is_one_of, mixed
 from reconcile.kept import Records
+from reconcile.pieces import InMemory, Pieces, Pile
 from reconcile.records import RECORDS, Record
 
 _PLACE = ("source", "file", "row", "age")  # where a row stands is not what it says
@@ -39,11 +40,11 @@ class Rows:
     records themselves, and ``files`` the names of the files. ``links``: by record ``row_id`` and
     ``supplier_order``.
 
-    Digests by row: ``key`` is what makes it that row (of two with one key the second has another),
-    ``content`` what it says; ``whole`` is the order or document that it is part of, and ``last``
-    the last part of that. ``shared``: the rows that many orders are compared with (``record``,
-    ``file``, ``row``, ``content``). ``new``: all contents that no earlier night has read, sorted.
-    ``telling``: by rule the records that it cannot do without.
+    ``digests`` by row: ``key`` is what makes it that row (of two with one key the second has
+    another), ``content`` what it says; ``whole`` is the order or document that it is part of, and
+    ``last`` the last part of that. ``shared``: the rows that many orders are compared with
+    (``record``, ``file``, ``row``, ``content``). ``new``: all contents that no earlier night has
+    read, sorted. ``telling``: by rule the records that it cannot do without.
     """
 
     begin: Mapping[str, int]
@@ -51,13 +52,24 @@ class Rows:
     records: Records
     files: tuple[str, ...]
     links: Mapping[str, pd.DataFrame]
-    key: Ints
-    whole: Ints
-    last: Ints
-    content: Ints
+    digests: Pieces
     shared: pd.DataFrame
     new: Ints
     telling: Mapping[str, tuple[str, ...]]
+
+    def of(self, name: str, rows: Ints) -> Ints:
+        """One of the digests of some rows."""
+        return self.digests.take(rows, [name])[name].to_numpy(np.int64)
+
+    def having(self, name: str, wanted: pd.Series) -> pd.DataFrame:
+        """The rows that have one of the digests: it, and ``row``."""
+        start, found = 0, [pd.DataFrame({name: [], "row": []}, dtype=np.int64)]
+        for piece in self.digests.pieces([name]):
+            digest = piece[name].to_numpy(np.int64)
+            row = np.flatnonzero(is_one_of(digest, wanted.to_numpy(np.int64)))
+            found.append(pd.DataFrame({name: digest[row], "row": row + start}))
+            start += len(piece)
+        return pd.concat(found, ignore_index=True)
 
     def places(self, rows: Ints) -> pd.DataFrame:
         """Where rows stand: ``record``, ``file``, ``row``."""
@@ -85,10 +97,13 @@ class Rows:
         at = rows - self.begin.get(record, 0)
         return (at >= 0) & (at < self.sizes.get(record, 0))
 
-    def parts(self) -> Ints:
-        """Of each row the number that it has in its whole, as digests of both."""
-        nth = pd.Series(self.whole).groupby(self.whole).cumcount()
-        return mixed(self.whole, np.asarray(nth, dtype=np.int64))
+    def parts(self, wanted: pd.Series) -> pd.DataFrame:
+        """The rows that are one of some parts of their whole: ``last`` (the part) and ``row``."""
+        whole = _column(self.digests, "whole")
+        nth = pd.Series(whole, copy=False).groupby(whole).cumcount()
+        part = mixed(whole, np.asarray(nth, dtype=np.int64))
+        row = np.flatnonzero(is_one_of(part, wanted.to_numpy(np.int64)))
+        return pd.DataFrame({"last": part[row], "row": row})
 
     def of_orders(self, orders: Ints) -> pd.DataFrame:
         """The rows of supplier orders: ``supplier_order``, ``row``."""
@@ -109,55 +124,59 @@ class Rows:
         return pd.concat(pieces, ignore_index=True)
 
 
-def numbered(
-    records: Records,
-    files: pd.DataFrame,
-    links: Mapping[str, pd.DataFrame],
-    known: Ints,
-    telling: Mapping[str, tuple[str, ...]],
-) -> Rows:
-    """Number and digest the rows of the linked records, and the files.
-
-    ``known``: contents that earlier nights have read, sorted.
-    """
+def numbered(records: Records, files: pd.DataFrame, telling: Mapping[str, tuple[str, ...]]) -> Rows:
+    """Number and digest the rows of the linked records, and the files; all of them are new yet."""
     counts = {FILES: len(files)} | {n: records.counts().get(n, 0) for n in LINKED}
     sizes = {name: count for name, count in counts.items() if count}
     ends = np.cumsum([0, *sizes.values()])
     begin = dict(zip(sizes, ends[:-1].tolist(), strict=True))
-    # A shop may have many rows: each digest has its place from the start.
-    every = [np.empty(int(ends[-1]), dtype=np.int64) for _ in range(4)]
-    for name, start in begin.items():
-        mine = [digest[start : start + sizes[name]] for digest in every]
-        if name == FILES:
-            _of_files(files, *mine)
-        else:
-            _of_record(name, records.pieces(name), *mine)
-    key, whole, last, content = every
+    digests = _told_apart(records, files, begin, int(ends[-1]))
     shared = _shared(records)
-    said = each_once(np.concatenate([content, shared["content"].to_numpy(np.int64)]))
-    new = said[places_in(known, said) < 0] if len(known) else said
+    content = [_column(digests, "content"), shared["content"].to_numpy(np.int64)]
     return Rows(
         begin=begin,
         sizes=sizes,
         records=records,
         files=tuple(files["file"]),
-        links=links,
-        key=key,
-        whole=whole,
-        last=last,
-        content=content,
+        links={},
+        digests=digests,
         shared=shared,
-        new=new,
+        new=each_once(np.concatenate(content)),
         telling=telling,
     )
 
 
-def _of_record(
-    name: str, pieces: Iterable[pd.DataFrame], key: Ints, whole: Ints, last: Ints, content: Ints
-) -> None:
-    """Fill in the digests of a record's rows."""
-    start = 0
-    for frame in pieces:
+def _told_apart(
+    records: Records, files: pd.DataFrame, begin: Mapping[str, int], size: int
+) -> Pieces:
+    """The digests of all rows; where the records are on disk, there too."""
+    if records.folder is None:
+        every = np.empty((len(_DIGESTS), size), dtype=np.int64)
+        for name, start in begin.items():
+            mine = _of_files(files) if name == FILES else _of_record(name, records)
+            every[:, start : start + mine.shape[1]] = mine
+        return InMemory(pd.DataFrame(every.T, columns=_DIGESTS, copy=False))
+    pile = Pile(records.folder, "digests")
+    for name in begin:
+        mine = _of_files(files) if name == FILES else _of_record(name, records)
+        pile.add(pd.DataFrame(mine.T, columns=_DIGESTS, copy=False))
+    return pile
+
+
+_DIGESTS = ["key", "whole", "last", "content"]
+
+
+def _column(digests: Pieces, name: str) -> Ints:
+    """One of the digests of all rows."""
+    pieces = [piece[name].to_numpy(np.int64) for piece in digests.pieces([name])]
+    return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+
+
+def _of_record(name: str, records: Records) -> NDArray[np.int64]:
+    """The digests of a record's rows, one below the other."""
+    out, start = np.empty((len(_DIGESTS), records.counts()[name]), dtype=np.int64), 0
+    key, whole, last, content = out
+    for frame in records.pieces(name):
         here = slice(start, start + len(frame))
         cells = ((each, _cell(frame, each)) for each in _WHOLE[name])
         key[here] = digest_rows(_key_columns(RECORDS[name], frame).items(), name)
@@ -167,14 +186,15 @@ def _of_record(
     key[:] = mixed(key, _nth(key, content))
     group = pd.factorize(whole)[0]
     last[:] = mixed(whole, np.bincount(group)[group] - 1)
+    return out
 
 
-def _of_files(files: pd.DataFrame, key: Ints, whole: Ints, last: Ints, content: Ints) -> None:
+def _of_files(files: pd.DataFrame) -> NDArray[np.int64]:
     """Files by name; one that was renamed is still there by its content."""
-    content[:] = digest_rows([("sha256", files["sha256"]), ("sheet", files["sheet"])], FILES)
-    key[:] = digest_rows([("file", files["file"]), ("sheet", files["sheet"])], FILES)
-    whole[:] = content
-    last[:] = mixed(content, np.zeros(len(content), np.int64))
+    content = digest_rows([("sha256", files["sha256"]), ("sheet", files["sheet"])], FILES)
+    key = digest_rows([("file", files["file"]), ("sheet", files["sheet"])], FILES)
+    last = mixed(content, np.zeros(len(content), np.int64))
+    return np.stack([key, content, last, content])
 
 
 def _shared(records: Records) -> pd.DataFrame:

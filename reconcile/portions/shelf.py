@@ -28,6 +28,7 @@ class Shelf(Records):
         """Records of these names go on disk when they are added, others stay in memory."""
         super().__init__({})
         self._names, self._folder = names, folder
+        self.folder = folder
         self._files: dict[str, list[TableFile]] = {}
         self._others = InMemory()
 

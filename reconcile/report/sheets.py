@@ -17,7 +17,7 @@ from reconcile.report.action_sheets import (
 from reconcile.report.cells import Column
 from reconcile.report.contents import LINE_STATES, Contents
 from reconcile.report.figures import figures_sheet
-from reconcile.report.layout import Block, Sheet, limited
+from reconcile.report.layout import Sheet, limited
 from reconcile.report.totals import totals_sheet
 
 _FINISHED = ("delivered", "refunded", "cancelled")
@@ -67,10 +67,6 @@ def sheets(contents: Contents, work: Worked) -> list[Sheet]:
     return [sheet for sheet in found if len(sheet.blocks[0].rows)]
 
 
-def _alone(name: str, block: Block, printed: int = 0) -> Sheet:
-    return Sheet(name, [block], printed)
-
-
 def _verdict(contents: Contents, verdict: str) -> Sheet:
     found, most = contents.exceptions, contents.report_rows
     mine = (found["verdict"] == verdict).to_numpy(dtype=bool)
@@ -93,7 +89,7 @@ def _verdict(contents: Contents, verdict: str) -> Sheet:
     what, name = _NOT_OPEN[verdict], verdict.capitalize()
     rest, of = "exceptions.csv", len(order)
     block = limited(what, "", shown, rows, name, most=most, rest=rest, of=of)
-    return _alone(name, block, printed=len(shown) - 5)
+    return Sheet(name, [block], printed=len(shown) - 5)
 
 
 def _cleared(contents: Contents) -> Sheet:
@@ -110,7 +106,7 @@ def _cleared(contents: Contents) -> Sheet:
     what = f"Open on {contents.night_before}, and cleared since"
     most = contents.report_rows
     block = limited(what, "", shown, contents.cleared, "Cleared", most=most, rest="history.db")
-    return _alone("Cleared", block, printed=len(shown) - 2)
+    return Sheet("Cleared", [block], printed=len(shown) - 2)
 
 
 def lines_shown(contents: Contents) -> tuple[pd.DataFrame, int]:
@@ -199,7 +195,7 @@ def _order_lines(lines: pd.DataFrame, of: int, contents: Contents) -> Sheet:
     shown = filled(shown, lines)
     lines = lines.assign(found=_open_exceptions(lines, contents))
     block = limited(what, "", shown, lines, "OrderLines", most=most, rest=rest, of=of)
-    return _alone("Order lines", block)
+    return Sheet("Order lines", [block])
 
 
 def _proofs(contents: Contents) -> Sheet:
@@ -213,7 +209,7 @@ def _proofs(contents: Contents) -> Sheet:
     what = "Proofs that no row and no amount is lost"
     most = contents.report_rows
     block = limited(what, "", shown, contents.proofs, "Proofs", most=most, rest="summary.json")
-    return _alone("Proof", block)
+    return Sheet("Proof", [block])
 
 
 def _inputs(contents: Contents) -> Sheet:
@@ -237,7 +233,7 @@ def _inputs(contents: Contents) -> Sheet:
     what = "Files, and where each of their rows went"
     most = contents.report_rows
     block = limited(what, "", shown, contents.files, "Files", most=most, rest="summary.json")
-    return _alone("Inputs", block, printed=13)
+    return Sheet("Inputs", [block], printed=13)
 
 
 def _sums(contents: Contents) -> Sheet:
@@ -252,7 +248,7 @@ def _sums(contents: Contents) -> Sheet:
     what = "Sums of the accepted rows"
     most = contents.report_rows
     block = limited(what, "", shown, contents.sums, "InputSums", most=most, rest="summary.json")
-    return _alone("Input sums", block)
+    return Sheet("Input sums", [block])
 
 
 def _rejected(contents: Contents) -> Sheet:
@@ -268,9 +264,8 @@ def _rejected(contents: Contents) -> Sheet:
     ]
     what = "Cells for which rows were rejected; these rows are in no figure of this report"
     most, rest = contents.report_rows, "rejected_rows.csv"
-    return _alone(
-        "Rejected rows", limited(what, "", shown, rows, "RejectedRows", most=most, rest=rest)
-    )
+    block = limited(what, "", shown, rows, "RejectedRows", most=most, rest=rest)
+    return Sheet("Rejected rows", [block])
 
 
 def _notes(contents: Contents) -> Sheet:
@@ -286,7 +281,7 @@ def _notes(contents: Contents) -> Sheet:
     what = "What else was found in files and cells; row 0 is the whole file"
     most = contents.report_rows
     block = limited(what, "", shown, contents.notes, "Notes", most=most, rest="summary.json")
-    return _alone("Notes", block)
+    return Sheet("Notes", [block])
 
 
 def _rules(contents: Contents) -> Sheet:
@@ -302,4 +297,4 @@ def _rules(contents: Contents) -> Sheet:
     ]
     most = contents.report_rows
     block = limited("Rules in force", "", shown, rows, "Rules", most=most, rest="the rule files")
-    return _alone("Rules", block)
+    return Sheet("Rules", [block])

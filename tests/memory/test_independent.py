@@ -70,8 +70,9 @@ def test_neither_zone_nor_age_of_files_nor_hash_seed_change_a_night(
     assert [name for name in left if left[name] != right[name]] == [f"{night}run.log"]
 
 
-def test_digests_of_rows_are_the_same_on_every_machine() -> None:
-    """What an earlier night kept has to be found again, whoever runs the next one."""
+@pytest.mark.parametrize("place", ["memory", "disk"])
+def test_digests_of_rows_are_the_same_on_every_machine(place: str, tmp_path: Path) -> None:
+    """What an earlier night kept has to be found again, whoever runs the next one, and how."""
     orders = pd.DataFrame(
         {
             "order_ref": ["1001", "1001"],
@@ -85,10 +86,18 @@ def test_digests_of_rows_are_the_same_on_every_machine() -> None:
         }
     )
     files = pd.DataFrame({"file": ["orders.csv"], "sheet": [""], "sha256": ["ab"]})
-    rows = numbered(Records({"orders": orders}), files, {}, np.empty(0, dtype=np.int64), {})
+    records = Records({"orders": orders})
+    if place == "disk":
+        records.folder = tmp_path
+    rows = numbered(records, files, {})
     assert dict(rows.begin) == {"files": 0, "orders": 1}
+    every = np.arange(3)
     for name, wanted in DIGESTS.items():
-        assert [f"{value:016x}" for value in getattr(rows, name).view(np.uint64)] == wanted, name
+        digests = rows.of(name, every)
+        assert [f"{value:016x}" for value in digests.view(np.uint64)] == wanted, name
+        having = rows.having(name, pd.Series(digests[1:2]))
+        assert having["row"].tolist() == np.flatnonzero(digests == digests[1]).tolist()
+    assert rows.places(every)["row"].tolist() == [0, 2, 3]
 
 
 DIGESTS = {
