@@ -23,13 +23,13 @@ class Without:
 blocks = [np.ones(2_000_000) for _ in range(20)]
 full = held()
 del blocks[::2]
-allocator.give_back()
+{after}
 print(held() / full)
 """
 
 
-def _held(before: str) -> float:
-    program = PROGRAM.format(before=before)
+def _held(before: str, after: str = "allocator.give_back()") -> float:
+    program = PROGRAM.format(before=before, after=after)
     run = subprocess.run(
         [sys.executable, "-c", program], check=True, capture_output=True, text=True
     )
@@ -48,3 +48,10 @@ def test_what_is_freed_goes_back_to_the_system(before: str) -> None:
 def test_what_is_freed_is_kept_where_a_run_asks_for_it() -> None:
     glibc = platform.libc_ver()[0] == "glibc"
     assert (_held("allocator.keep_freed()") > 0.95) == glibc
+
+
+def test_large_blocks_go_back_without_being_asked_where_a_run_wants_that() -> None:
+    glibc = platform.libc_ver()[0] == "glibc"
+    freed_before = "np.ones(2_000_000)"  # after which glibc keeps blocks of that size
+    assert (_held(freed_before, after="") > 0.95) == glibc
+    assert (_held(f"allocator.give_back_at_once(); {freed_before}", after="") < 0.8) == glibc

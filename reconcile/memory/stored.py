@@ -39,6 +39,7 @@ _FEW = {
     "currency", "change", "first_seen", "reason", "source",
 }  # fmt: skip
 _BATCH = 100_000  # rows that are written together
+_AT_ONCE = 1 << 20  # bytes that are written together
 _ALONE = pa.ipc.IpcReadOptions(use_threads=False)
 _TYPES = {
     pa.int64(): pd.Int64Dtype(),
@@ -64,7 +65,7 @@ def put_table(
     with pa.ipc.new_stream(sink, first.schema, options=options) as writer:
         for batch in chain([first], batches):
             writer.write_batch(batch)
-    put(history, night, part, sink.getvalue())
+    put(history, night, part, memoryview(sink.getvalue()))
 
 
 def _batches(
@@ -111,7 +112,8 @@ def table_of(part: bytes | pa.Table) -> pd.DataFrame:
 
 def put_numbers(history: sqlite3.Connection, night: str, part: str, numbers: Ints) -> None:
     """Keep whole numbers as a part of a night; digests do not become smaller by compression."""
-    put(history, night, part, np.ascontiguousarray(numbers.astype("<i8", copy=False)).data)
+    plain = np.ascontiguousarray(numbers.astype("<i8", copy=False))
+    put(history, night, part, plain.view(np.uint8).data)
 
 
 def numbers_of(data: bytes) -> Ints:
@@ -119,10 +121,17 @@ def numbers_of(data: bytes) -> Ints:
     return np.frombuffer(data, "<i8").astype(np.int64, copy=False)
 
 
-def put(history: sqlite3.Connection, night: str, part: str, data: object) -> None:
+def put(history: sqlite3.Connection, night: str, part: str, data: memoryview) -> None:
     """Keep bytes as a part of a night, in the place of those that it had."""
-    digest = hashlib.sha256(data).hexdigest()  # type: ignore[arg-type]
-    history.execute("INSERT OR IGNORE INTO stored VALUES (?, ?)", (digest, data))
+    digest = hashlib.sha256(data).hexdigest()
+    there = history.execute("SELECT 1 FROM stored WHERE digest = ?", (digest,)).fetchone()
+    if there is None:
+        # SQLite copies what it is given whole, twice.
+        blank = "INSERT INTO stored VALUES (?, zeroblob(?))"
+        row = history.execute(blank, (digest, data.nbytes)).lastrowid
+        with history.blobopen("stored", "bytes", row or 0) as blob:
+            for start in range(0, data.nbytes, _AT_ONCE):
+                blob.write(data[start : start + _AT_ONCE])
     history.execute("INSERT OR REPLACE INTO parts VALUES (?, ?, ?)", (night, part, digest))
 
 
