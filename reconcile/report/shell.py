@@ -9,9 +9,12 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
+from typing import Any
 from xml.etree.ElementTree import canonicalize
 
 from openpyxl import Workbook
+from openpyxl.drawing.spreadsheet_drawing import SpreadsheetDrawing
+from openpyxl.worksheet._writer import WorksheetWriter
 from openpyxl.writer.excel import ExcelWriter
 
 from reconcile.report.cells import MOST_LINKS, one_text
@@ -52,8 +55,28 @@ def as_bytes(book: Workbook, rest: Sequence[Rest], shop: str, day: date) -> byte
     shell = io.BytesIO()
     # As book.save() does, which leaves the archive open where a disk is full.
     with zipfile.ZipFile(shell, "w") as archive:
-        ExcelWriter(book, archive).write_data()
+        _InMemory(book, archive).write_data()
     return _filled(shell, rest, day)
+
+
+class _InMemory(ExcelWriter):
+    """Writes sheets in memory: the library's temporary files stay open where a disk is full."""
+
+    def __init__(self, book: Workbook, archive: zipfile.ZipFile) -> None:
+        super().__init__(book, archive)
+        self._into = archive
+
+    def write_worksheet(self, ws: Any) -> None:  # the stubs leave out most of it
+        """As the library does it, but for the file."""
+        ws._drawing = SpreadsheetDrawing()
+        ws._drawing.charts = ws._charts
+        ws._drawing.images = ws._images
+        sheet = io.BytesIO()
+        writer: Any = WorksheetWriter(ws, sheet)
+        writer.write()
+        ws._rels = writer._rels
+        self._into.writestr(ws.path[1:], sheet.getvalue())
+        self.manifest.append(ws)
 
 
 def _filled(shell: io.BytesIO, rest: Sequence[Rest], day: date) -> bytes:
