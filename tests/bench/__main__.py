@@ -4,7 +4,8 @@ Builds a shop of each size, named by its order lines, with their invoices, payme
 quotes and 1 % of each main fault, and measures whole processes on it in turn:
 
 (a) the nightly run with everything on, a first night; the night after it, on the history that the
-    first left; and a first night over the same files with 1 % malformed values in every column;
+    first left; a first night with ``--memory 1GB``; and one over the same files with 1 % malformed
+    values in every column;
 (b) DuckDB finding four exceptions in the same files: unpaid, double-paid, unfulfilled,
     missing-tracking;
 (c) polars finding the same four;

@@ -22,8 +22,10 @@ PAIRS = (
     ("nightly", "polars_four"),
     ("nightly", "as_text"),
     ("second_night", "nightly"),
+    ("in_portions", "nightly"),
     ("spoiled_night", "nightly"),
 )
+_IN_PORTIONS = ("--memory", "1GB")
 _ALLOWED_MEMORY = 250 * 2**20  # and twice the input
 Found = Counter[tuple[str, str, str]]
 
@@ -68,18 +70,19 @@ def _runners(folder: Path, shop: Path, spoiled: Path, as_of: str) -> list[Runner
     """The second night comes right behind the first, on the history that it left."""
     next_day = str(date.fromisoformat(as_of) + timedelta(days=1))
     nights = [
-        ("nightly", shop, as_of, (shop / "history.db",)),
-        ("second_night", shop, next_day, ()),
-        ("spoiled_night", spoiled, as_of, (spoiled / "history.db",)),
+        ("nightly", shop, as_of, (shop / "history.db",), ()),
+        ("second_night", shop, next_day, (), ()),
+        ("in_portions", shop, as_of, (shop / "history.db",), _IN_PORTIONS),
+        ("spoiled_night", spoiled, as_of, (spoiled / "history.db",), ()),
     ]
     runners = [
         Runner(
             name,
-            python("reconcile", "nightly", where, "--as-of", day, "--out", folder / name),
+            python("reconcile", "nightly", where, "--as-of", day, "--out", folder / name, *more),
             (folder / name, *history),
             folder / name,
         )
-        for name, where, day, history in nights
+        for name, where, day, history, more in nights
     ]
     queries = [
         Runner(name, python(f"tests.bench.{name}", shop, as_of, folder / f"{name}.csv"))

@@ -17,6 +17,7 @@ BEGIN, END = "<!-- benchmark: begin -->\n", "<!-- benchmark: end -->\n"
 NAMES = {
     "nightly": "(a) nightly run",
     "second_night": "the night after it",
+    "in_portions": "with `--memory 1GB`",
     "spoiled_night": "1 % malformed values",
     "duckdb_four": "(b) DuckDB, four exceptions",
     "polars_four": "(c) polars, the same four",
@@ -27,6 +28,7 @@ RATIOS = {
     "nightly/polars_four": "a / c",
     "nightly/as_text": "a / d",
     "second_night/nightly": "the night after it / a",
+    "in_portions/nightly": "with `--memory 1GB` / a",
     "spoiled_night/nightly": "1 % malformed values / a",
 }
 _MIB = 2**20
