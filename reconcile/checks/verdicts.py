@@ -34,13 +34,11 @@ def judge(rule: Rule, frame: pd.DataFrame, run: Setting) -> pd.DataFrame:
 
     One row each: ``at`` (position in the table), ``verdict`` (open, waiting or unknown),
     ``cause`` (what is missing, where unknown), ``due_by``, ``event_date``, ``class``, ``list``
-    and ``amount_minor`` (NA where the rule has none); of no rows ``at`` alone.
+    and ``amount_minor`` (NA where the rule has none).
     """
     rule = with_settings(rule, run)
     named, holds, missing = _named(rule, Rows(frame), run.tolerance)
     at = named.at
-    if not len(at):  # as of most rules
-        return pd.DataFrame({"at": at})
     rows = Rows(frame, at)
     due, reason = _due_dates(rule, rows, run)
     verdict, cause = _verdicts(rule, rows, run, due, reason, (~holds, missing))
