@@ -6,9 +6,14 @@ import unicodedata
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
 
-from reconcile.matching.columns import Bools, Ints
+from reconcile.matching.columns import Bools, Ints, as_array
 from reconcile.matching.connected import connected
+
+_OF_BYTE = np.random.default_rng(1).integers(2**63, size=256, dtype=np.uint64)
 
 
 def groups_alike(key: Ints, texts: pd.Series, decided: Bools) -> Ints:
@@ -17,10 +22,8 @@ def groups_alike(key: Ints, texts: pd.Series, decided: Bools) -> Ints:
     Two rows that are both decided are never brought together by their own texts.
     """
     size = len(key)
-    texts = texts.astype("str").reset_index(drop=True)
-    distinct = texts.drop_duplicates()
-    bare = pd.Series([_bare(text) for text in distinct], index=distinct.to_numpy(), dtype="str")
-    rows = pd.DataFrame({"key": key, "bare": texts.map(bare).astype("str"), "row": np.arange(size)})
+    bare = pd.Series(_bare_texts(as_array(texts)), dtype="str")
+    rows = pd.DataFrame({"key": key, "bare": bare, "row": np.arange(size)})
     seeds = rows[~decided]
     near = _near(rows[decided], seeds)
     pairs = pd.concat([_pairs(seeds, rows), _pairs(near, seeds)], ignore_index=True)
@@ -33,7 +36,7 @@ def _near(rows: pd.DataFrame, seeds: pd.DataFrame) -> pd.DataFrame:
     Most have neither, and need no look at each of their forms.
     """
     [mine, theirs] = (
-        frame[["key"]].assign(letters=["".join(sorted(text)) for text in frame["bare"]])
+        frame[["key"]].assign(letters=_same_in_any_order(as_array(frame["bare"])))
         for frame in (rows, seeds)
     )
     swapped = mine.merge(
@@ -67,7 +70,29 @@ def _forms(text: str) -> list[str]:
     return sorted(forms)
 
 
-def _bare(text: str) -> str:
+def _same_in_any_order(texts: pa.Array) -> NDArray[np.uint64]:
+    """A number for each text that is the same for the same letters in any order.
+
+    Other letters may have it too, which brings a row more to be looked at.
+    """
+    if not len(texts):
+        return np.zeros(0, dtype=np.uint64)
+    _, places, data = texts.buffers()
+    offsets = np.frombuffer(places, dtype=np.int64)[texts.offset : texts.offset + len(texts) + 1]
+    letters = np.frombuffer(data or b"", dtype=np.uint8)[offsets[0] : offsets[-1]]
+    sums = np.append(np.uint64(0), np.cumsum(_OF_BYTE[letters]))
+    found: NDArray[np.uint64] = np.diff(sums[offsets - offsets[0]])
+    return found
+
+
+def _bare_texts(texts: pa.Array) -> pa.Array:
     """Letters and digits alone, in one case; several references stay apart."""
+    bare = pc.replace_substring_regex(pc.ascii_lower(texts), "[^0-9a-z;]", "")
+    other = pc.invert(pc.string_is_ascii(texts))
+    said = [_bare(text) for text in texts.filter(other).to_pylist()]
+    return pc.replace_with_mask(bare, other, pa.array(said, bare.type))
+
+
+def _bare(text: str) -> str:
     folded = unicodedata.normalize("NFKC", text).casefold()
     return ";".join("".join(filter(str.isalnum, part)) for part in folded.split(";"))

@@ -7,6 +7,7 @@ from decimal import Decimal
 import numpy as np
 import pandas as pd
 
+from reconcile.joined import are_among
 from reconcile.matching.billing import is_credit, is_replacement
 from reconcile.matching.bills import Bills, bill_groups, part_of
 from reconcile.matching.columns import (
@@ -53,7 +54,7 @@ def invoice_lines(
     out["on_order"] = _on_order(tied, sku_map)
     rejected = rejected_keys[(rejected_keys["record"] == "orders").to_numpy()]
     unread = rejected.loc[rejected["column"] == "order_ref", "key"]
-    out["order_unread"] = invoices["order_ref_key"].isin(unread)
+    out["order_unread"] = are_among(invoices["order_ref_key"], unread)
     out["qty"] = invoices["qty"].to_numpy(np.int64)
     out["counted_qty"] = bills.kept
     quantity = invoices["qty"].to_numpy(np.int64)

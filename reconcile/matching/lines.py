@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from reconcile.joined import are_among
 from reconcile.matching.columns import (
     Ints,
     has,
@@ -60,7 +61,7 @@ def order_lines(
     unread = rejected_keys[
         (rejected_keys["record"] == "shipments") & (rejected_keys["column"] == "order_ref")
     ]
-    out["unread_shipment"] = lines["order_ref_key"].isin(unread["key"])
+    out["unread_shipment"] = are_among(lines["order_ref_key"], unread["key"])
     out["has_number"] = lines["has_number"]
     posted = (text(lines, "tracking_no") != "").to_numpy()
     told = "tracking_no" in brought

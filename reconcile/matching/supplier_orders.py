@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from reconcile.joined import are_among
 from reconcile.matching.columns import (
     Bools,
     Days,
@@ -80,12 +81,11 @@ def _unread(tied: Tied, money: Moneys, keys: pd.Series, rejected: pd.DataFrame) 
     orders = rejected.loc[rejected["column"] == "order_ref", "key"]
     payments = rejected["record"] == "payments"
     numbers = rejected.loc[payments & (rejected["column"] == "invoice_no"), "key"]
-    billed = tied.invoices["invoice_no_key"].isin(numbers).to_numpy()
+    billed = are_among(tied.invoices["invoice_no_key"], numbers)
     owners = tied.invoices["supplier_order"].to_numpy()[billed]
     by_invoice = has(owners[owners >= 0], len(tied.supplier_orders))
-    named = np.asarray(keys.isin(orders).to_numpy(), dtype=bool)
     on_invoice: Bools = by_invoice[money.rows["supplier_order"].to_numpy()]
-    return named | on_invoice
+    return are_among(keys, orders) | on_invoice
 
 
 def _add_dates(
