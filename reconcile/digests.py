@@ -21,6 +21,7 @@ _Words = NDArray[np.uint64]
 # Two odd numbers with about as many ones as zeros: the golden ratio, and a prime (from memory)
 _FIRST, _SECOND = np.uint64(0x9E3779B97F4A7C15), np.uint64(0xD6E8FEB86659FD93)
 _NOTHING = np.iinfo(np.int64).min  # a number that is not there, and so a date as a number
+_AT_ONCE = 1 << 20  # values that are looked up at a time
 _WORD = 8  # bytes that are mixed at once
 _MASKS = np.array([(1 << 8 * kept) - 1 for kept in range(_WORD + 1)], dtype=np.uint64)
 
@@ -65,10 +66,20 @@ def is_one_of(values: Ints, wanted: Ints) -> NDArray[np.bool_]:
 
 def each_once(values: Ints) -> Ints:
     """The values sorted, each once."""
-    ordered = np.sort(values)
+    return first_of_each(np.sort(values))
+
+
+def first_of_each(ordered: Ints) -> Ints:
+    """Sorted values, each once."""
     first = np.ones(len(ordered), dtype=bool)
     np.not_equal(ordered[1:], ordered[:-1], out=first[1:])
     return ordered if first.all() else ordered[first]
+
+
+def not_among(ordered: Ints, values: Ints) -> Ints:
+    """The values that are not in a sorted array."""
+    some = np.array_split(values, len(values) // _AT_ONCE + 1)
+    return np.concatenate([part[places_in(ordered, part) < 0] for part in some])
 
 
 def places_in(ordered: Ints, values: Ints) -> Ints:

@@ -11,8 +11,9 @@ from pathlib import Path
 import pandas as pd
 
 import reconcile
+from reconcile.allocator import give_back
 from reconcile.checks.catalogue import Rule
-from reconcile.digests import places_in
+from reconcile.digests import not_among
 from reconcile.lean import Texts
 from reconcile.memory.behind import behind_open
 from reconcile.memory.compare import (
@@ -86,10 +87,11 @@ def remember(
         tonight = alone.open_items.assign(night=str(day))
         return Remembered(*told, alone, run, None, tonight, _NO_PROOFS, log)
     log.check(history)
-    before = night_before(history, day)
     rows = told_apart(night.intake, rules) if night.rows is None else night.rows
-    new = rows.new[places_in(contents_before(history, day), rows.new) < 0]
+    new = not_among(contents_before(history, day), rows.new)
     rows = replace(rows, links=night.matched.links, new=new)
+    give_back()
+    before = night_before(history, day)
     behind = behind_open(found, night.tables, rows)
     all_of = carried(found, night.texts, behind, before, rows, run, day)
     found = _decided(all_of.found, night, log, history)

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.digests import Ints, digest_rows, each_once, is_one_of, mixed
+from reconcile.digests import Ints, digest_rows, first_of_each, is_one_of, mixed
 from reconcile.kept import Records
 from reconcile.pieces import InMemory, Pieces, Pile
 from reconcile.records import RECORDS, Record
@@ -99,7 +99,8 @@ class Rows:
 
     def parts(self, wanted: pd.Series) -> pd.DataFrame:
         """The rows that are one of some parts of their whole: ``last`` (the part) and ``row``."""
-        whole = _column(self.digests, "whole")
+        whole = np.empty(len(self.digests), dtype=np.int64)
+        _put(whole, self.digests, "whole")
         nth = pd.Series(whole, copy=False).groupby(whole).cumcount()
         part = mixed(whole, np.asarray(nth, dtype=np.int64))
         row = np.flatnonzero(is_one_of(part, wanted.to_numpy(np.int64)))
@@ -132,7 +133,9 @@ def numbered(records: Records, files: pd.DataFrame, telling: Mapping[str, tuple[
     begin = dict(zip(sizes, ends[:-1].tolist(), strict=True))
     digests = _told_apart(records, files, begin, int(ends[-1]))
     shared = _shared(records)
-    content = [_column(digests, "content"), shared["content"].to_numpy(np.int64)]
+    said = np.empty(len(digests) + len(shared), dtype=np.int64)
+    _put(said, digests, "content")[:] = shared["content"]
+    said.sort()
     return Rows(
         begin=begin,
         sizes=sizes,
@@ -141,7 +144,7 @@ def numbered(records: Records, files: pd.DataFrame, telling: Mapping[str, tuple[
         links={},
         digests=digests,
         shared=shared,
-        new=each_once(np.concatenate(content)),
+        new=first_of_each(said),
         telling=telling,
     )
 
@@ -166,10 +169,12 @@ def _told_apart(
 _DIGESTS = ["key", "whole", "last", "content"]
 
 
-def _column(digests: Pieces, name: str) -> Ints:
-    """One of the digests of all rows."""
-    pieces = [piece[name].to_numpy(np.int64) for piece in digests.pieces([name])]
-    return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+def _put(into: Ints, digests: Pieces, name: str) -> Ints:
+    """Put one of the digests of all rows into an array; gives back what is left of it."""
+    for piece in digests.pieces([name]):
+        into[: len(piece)] = piece[name]
+        into = into[len(piece) :]
+    return into
 
 
 def _of_record(name: str, records: Records) -> NDArray[np.int64]:
