@@ -36,7 +36,8 @@ CODES = frozenset(_ISO.split())
 _OTHER_CODES = {"UK": "GB", "EL": "GR", "XK": "XK", "XKX": "XK"}
 
 _LANGUAGES = ("de", "fr", "es")
-# Names that the lists lack: those of CLDR 47, and common practice, from memory.
+# Names that the lists lack: those of CLDR as Babel 2.17 to 2.19 brings them, and common practice,
+# from memory.
 _MORE_NAMES = {
     "AS": "Samoa Americana",
     "AX": "Ålandinseln|Îles Åland",
@@ -95,7 +96,7 @@ _MORE_NAMES = {
     "SX": "Sint Maarten",
     "SY": "Syria|Syrien|Syrie|Siria",
     "SZ": "Swaziland|Swasiland",
-    "TF": "Territorios Australes Franceses",
+    "TF": "French Southern and Antarctic Lands|Territorios Australes Franceses",
     "TR": "Turkey|Türkei|Turquie|Turquía",
     "TW": "Taiwan|Taiwán",
     "TZ": "Tanzania|Tansania|Tanzanie",
