@@ -14,7 +14,7 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from reconcile.joined import in_one_piece
+from reconcile.joined import bytes_of, in_one_piece
 
 Ints = NDArray[np.int64]
 _Words = NDArray[np.uint64]
@@ -110,18 +110,15 @@ def _digest_of_texts(texts: pa.Array) -> tuple[_Words, NDArray[np.bool_]]:
         return np.empty(0, np.uint64), np.empty(0, bool)
     if texts.null_count:
         texts = texts.fill_null("")
-    _, offsets, data = texts.buffers()
+    ends, data = bytes_of(texts)
     at: Ints | None = None
-    ends = np.frombuffer(offsets, np.int64, len(texts) + 1 + texts.offset)[texts.offset :]
     size = np.diff(ends)
     out = size.astype(np.uint64)
     _mix(out, np.uint64(0))
-    begin, end = int(ends[0]), int(ends[-1])
-    padded = np.zeros(end - begin + _WORD, dtype=np.uint8)
-    padded[: end - begin] = np.frombuffer(data, np.uint8, end - begin, begin)
+    padded = np.append(data, np.zeros(_WORD, dtype=np.uint8))
     # The eight bytes from every byte on
-    words = np.ndarray((end - begin + 1,), "<u8", buffer=padded.data, strides=(1,))
-    start, left = ends[:-1] - begin, size
+    words = np.ndarray((len(data) + 1,), "<u8", buffer=padded.data, strides=(1,))
+    start, left = ends[:-1], size
     _mix(out, _word(words, start, left))
     live = np.flatnonzero(left > _WORD)
     while len(live):

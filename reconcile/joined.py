@@ -21,6 +21,15 @@ def in_one_piece(texts: pd.Series | pa.Array | pa.ChunkedArray) -> pa.Array:
     return wide.combine_chunks() if isinstance(wide, pa.ChunkedArray) else wide
 
 
+def bytes_of(array: pa.Array) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+    """Where each of 64-bit strings begins and the last one ends, and the bytes of all of them."""
+    _, places, data = array.buffers()
+    if not len(array) or data is None:
+        return np.zeros(len(array) + 1, dtype=np.int64), np.zeros(0, dtype=np.uint8)
+    offsets = np.frombuffer(places, dtype=np.int64)[array.offset : array.offset + len(array) + 1]
+    return offsets - offsets[0], np.frombuffer(data, dtype=np.uint8)[offsets[0] : offsets[-1]]
+
+
 def are_among(texts: pd.Series, others: pd.Series) -> NDArray[np.bool_]:
     """Which texts are among the others.
 

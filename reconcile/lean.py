@@ -16,7 +16,7 @@ from pandas.api.types import union_categoricals
 from reconcile.pieces import Pile
 
 PIECE = 100_000  # exceptions that are shown at once
-_LONG = ("explanation", "evidence")
+LONG = ("explanation", "evidence")
 # Columns of which many rows have few texts; those that a later stage may put there are known.
 _FEW: Mapping[str, tuple[str, ...]] = {
     "verdict": ("accepted", "follows", "open", "unknown", "waiting"),
@@ -55,9 +55,9 @@ class TextsOnDisk(Texts):
     def aside(self, rows: pd.DataFrame) -> pd.DataFrame:
         """The rows as they are held; ``text`` is where their long texts are."""
         start = len(self._pile)
-        self._pile.add(rows[[*_LONG]])
+        self._pile.add(rows[[*LONG]])
         place = np.arange(start, start + len(rows), dtype=np.int32)
-        return lean(rows.drop(columns=[*_LONG])).assign(text=place)
+        return lean(rows.drop(columns=[*LONG])).assign(text=place)
 
     def rows(
         self,
@@ -66,8 +66,8 @@ class TextsOnDisk(Texts):
         names: Sequence[str] | None = None,
     ) -> pd.DataFrame:
         """Some of the rows that are held, with all or some columns, as they are shown."""
-        wanted = [*found.columns.drop("text"), *_LONG] if names is None else [*names]
-        held, long = ([name for name in wanted if (name in _LONG) is it] for it in (False, True))
+        wanted = [*found.columns.drop("text"), *LONG] if names is None else [*names]
+        held, long = ([name for name in wanted if (name in LONG) is it] for it in (False, True))
         out = plain(found[held].iloc[at].reset_index(drop=True))
         if long:
             texts = self._pile.take(found["text"].to_numpy()[at], long)

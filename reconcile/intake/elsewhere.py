@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from reconcile.intake.coded import Bools
 from reconcile.intake.cover import Days
 from reconcile.intake.fates import after
-from reconcile.intake.glance import FileRows, Glance, ages, glance, in_several
-from reconcile.intake.late import Late, all_late, late_in, none_late
+from reconcile.intake.glance import FileRows, Glance, glance, in_several, ranked
+from reconcile.intake.late import ORDER, Late, all_late, late_in, none_late
 from reconcile.intake.read import Read
 from reconcile.intake.repeats import repeated, superseded
 from reconcile.intake.sameness import Compared, compared
@@ -56,17 +56,16 @@ def looked_at(
     source: Source, files: Sequence[FileRows], reader: Reader, as_of: np.datetime64
 ) -> Seen:
     """Look at all files of a source; at a single one only for dates that are not known yet."""
-    record, alone = RECORDS[source.record], len(files) == 1
-    if alone and files[0].one_block:
-        frame = next(files[0].reads()).typed.frame
-        late = late_in(record, frame, as_of, none_late(record))
+    record = RECORDS[source.record]
+    if len(files) == 1:
+        late = none_late(record)
+        for read in files[0].reads({*late, *ORDER}) if late else ():
+            late = late_in(record, read.typed.frame, as_of, late)
         return Seen([0], [_NO_DAYS], late, nowhere_else(source, files))
     glances = [glance(record, file, as_of) for file in files]
     late = {name: all_late([one.late[name] for one in glances]) for name in none_late(record)}
-    if alone:
-        return Seen([0], [_NO_DAYS], late, nowhere_else(source, files))
-    elsewhere = shown_elsewhere(source, files, glances, reader, as_of)
-    rank = ages(glances, [file.table.path for file in files])
+    rank = ranked(glances, [file.table.path for file in files])
+    elsewhere = shown_elsewhere(source, files, glances, rank, reader, as_of)
     return Seen(rank, [one.days for one in glances], late, elsewhere)
 
 
@@ -77,11 +76,13 @@ def shown_elsewhere(
     source: Source,
     files: Sequence[FileRows],
     glances: list[Glance],
+    ages: list[int],
     reader: Reader,
     as_of: np.datetime64,
 ) -> Elsewhere:
     """Compare the rows of all files of a source; only those that bear a reference of another file.
 
+    ``ages``: each file's rank, 0 the newest.
     Everything that makes two rows one (their content, or their key) is the same in that reference.
     """
     record = RECORDS[source.record]
@@ -95,7 +96,7 @@ def shown_elsewhere(
     for start, one in zip(ends, read, strict=False):
         bad[start + one.typed.rejects["at"].to_numpy(np.int64)] = True
     same = compared(record, read, frame, bad)
-    age = np.array(ages(glances, [file.table.path for file in files]))
+    age = np.array(ages)
     repeat = repeated(same.row(), same.file, age)
     standing = ~repeat & ~bad & ~after(record, frame, as_of)
     old, changed = _replaced(same, frame, age, standing)

@@ -31,7 +31,7 @@ class Gathers(Protocol):
         """Everything that was taken, once nothing more comes."""
 
 
-class InMemory:
+class Held:
     """Rows in memory: each file is typed as a whole, the fastest way."""
 
     at_once = sys.maxsize

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.digests import Ints, digest_rows
-from reconcile.intake.late import Late, late_in, none_late
+from reconcile.intake.late import ORDER, Late, late_in, none_late
 from reconcile.intake.read import Read, Texts
 from reconcile.intake.typed import Reader
 from reconcile.records import Record
@@ -56,7 +56,7 @@ def glance(record: Record, file: FileRows, as_of: np.datetime64) -> Glance:
     """Look at the references and dates of all rows of a file."""
     dates = [column for column in record.columns if column.kind == "date"]
     references = _references(record)
-    names = {*references, *(column.name for column in dates), "order_ref", "store"}
+    names = {*references, *(column.name for column in dates), *ORDER}
     named, newest, days, late = [], _LONG_AGO, [np.empty(0, "datetime64[D]")], none_late(record)
     for read in file.reads(names):
         frame = read.typed.frame
@@ -92,10 +92,10 @@ def _digests(record: Record, frame: pd.DataFrame) -> Ints:
     return digest_rows(((name, frame[name]) for name in names), record.name)
 
 
-def ages(glances: list[Glance], paths: list[str]) -> list[int]:
+def ranked(glances: list[Glance], paths: list[str]) -> list[int]:
     """Each file's rank, 0 the newest: by the newest date inside that is known, then by name."""
-    ranked = sorted(range(len(paths)), key=lambda at: (glances[at].newest, paths[at]), reverse=True)
-    return [ranked.index(at) for at in range(len(paths))]
+    newest = sorted(range(len(paths)), key=lambda at: (glances[at].newest, paths[at]), reverse=True)
+    return [newest.index(at) for at in range(len(paths))]
 
 
 def in_several(glances: list[Glance]) -> list[NDArray[np.bool_]]:

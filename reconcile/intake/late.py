@@ -10,13 +10,13 @@ import pandas as pd
 from reconcile.intake.coded import Bools
 from reconcile.records import Column, Record
 
-_ORDER = ("order_ref", "store")
+ORDER = ("order_ref", "store")
 Late = Mapping[str, pd.DataFrame]  # by column the orders for which it tells a later date
 
 
 def none_late(record: Record) -> Late:
     """No order yet, of the columns that hold for whole orders: ``order_ref``, ``store``."""
-    none = pd.DataFrame({name: pd.Series([], dtype="str") for name in _ORDER})
+    none = pd.DataFrame({name: pd.Series([], dtype="str") for name in ORDER})
     return {each.name: none for each in record.columns if each.whole_order and _asked(record, each)}
 
 
@@ -72,11 +72,11 @@ def _later(frame: pd.DataFrame, column: Column, as_of: np.datetime64) -> Bools:
 def _orders(frame: pd.DataFrame) -> pd.DataFrame:
     """The orders of rows; a file that lacks the store names none."""
     blank = pd.Series("", index=frame.index, dtype="str")
-    return pd.DataFrame({name: frame.get(name, blank).fillna("") for name in _ORDER})
+    return pd.DataFrame({name: frame.get(name, blank).fillna("") for name in ORDER})
 
 
 def _of_orders(frame: pd.DataFrame, orders: pd.DataFrame) -> Bools:
     """Which rows are of some orders."""
     both = pd.concat([_orders(frame), orders], ignore_index=True)
-    order = both.groupby(list(_ORDER), sort=False).ngroup().to_numpy()
+    order = both.groupby(list(ORDER), sort=False).ngroup().to_numpy()
     return np.isin(order[: len(frame)], order[len(frame) :])

@@ -18,7 +18,7 @@ from reconcile.intake.foot import find_foot, kept_rows, stated_totals
 from reconcile.intake.formats import Forms, plain_numbers
 from reconcile.intake.gathered import (
     Gathers,
-    InMemory,
+    Held,
     one_file,
     one_source,
     stacked_parts,
@@ -77,7 +77,7 @@ def load(shop: Shop, as_of: date, gathers: Gathers | None = None) -> Intake:
     Raises RefusedError with the problems of all files at once.
     """
     share_one()
-    gathers = InMemory() if gathers is None else gathers
+    gathers = Held() if gathers is None else gathers
     found, problems = open_all(shop, at_once=gathers.files_at_once)
     if problems:
         raise RefusedError(problems)

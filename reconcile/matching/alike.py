@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from reconcile.joined import bytes_of
 from reconcile.matching.columns import Bools, Ints, as_array
 from reconcile.matching.connected import connected
 
@@ -75,13 +76,9 @@ def _same_in_any_order(texts: pa.Array) -> NDArray[np.uint64]:
 
     Other letters may have it too, which brings a row more to be looked at.
     """
-    if not len(texts):
-        return np.zeros(0, dtype=np.uint64)
-    _, places, data = texts.buffers()
-    offsets = np.frombuffer(places, dtype=np.int64)[texts.offset : texts.offset + len(texts) + 1]
-    letters = np.frombuffer(data or b"", dtype=np.uint8)[offsets[0] : offsets[-1]]
+    offsets, letters = bytes_of(texts)
     sums = np.append(np.uint64(0), np.cumsum(_OF_BYTE[letters]))
-    found: NDArray[np.uint64] = np.diff(sums[offsets - offsets[0]])
+    found: NDArray[np.uint64] = np.diff(sums[offsets])
     return found
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.digests import Ints, each_once
-from reconcile.lean import Texts
+from reconcile.lean import LONG, Texts
 from reconcile.memory.compare import Compared, as_told_first
 from reconcile.memory.nights import OF_ITEMS, Run, night_digest
 from reconcile.memory.stored import (
@@ -24,8 +24,7 @@ from reconcile.memory.stored import (
     put_table,
 )
 
-_LONG = ("explanation", "evidence")
-_TOLD_OF_RULES = tuple(name for name in TOLD if name not in _LONG)
+_TOLD_OF_RULES = tuple(name for name in TOLD if name not in LONG)
 _OF_FILES = ["source", "file", "sheet", "sha256", "rows"]
 
 
@@ -66,7 +65,7 @@ def keep_night(
 
 def _long(found: pd.DataFrame, texts: Texts, rows: slice) -> pd.DataFrame:
     """The long texts of some exceptions."""
-    out = texts.rows(found, rows, _LONG)
+    out = texts.rows(found, rows, LONG)
     gone = found["gone"].to_numpy(dtype=bool)[rows]
     return out.assign(explanation=as_told_first(out["explanation"], gone))
 

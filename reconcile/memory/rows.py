@@ -153,15 +153,14 @@ def _told_apart(
     records: Records, files: pd.DataFrame, begin: Mapping[str, int], size: int
 ) -> Pieces:
     """The digests of all rows; where the records are on disk, there too."""
+    each = (_of_files(files) if name == FILES else _of_record(name, records) for name in begin)
     if records.folder is None:
         every = np.empty((len(_DIGESTS), size), dtype=np.int64)
-        for name, start in begin.items():
-            mine = _of_files(files) if name == FILES else _of_record(name, records)
+        for start, mine in zip(begin.values(), each, strict=True):
             every[:, start : start + mine.shape[1]] = mine
         return InMemory(pd.DataFrame(every.T, columns=_DIGESTS, copy=False))
     pile = Pile(records.folder / "digests.arrow")
-    for name in begin:
-        mine = _of_files(files) if name == FILES else _of_record(name, records)
+    for mine in each:
         pile.add(pd.DataFrame(mine.T, columns=_DIGESTS, copy=False))
     return pile
 

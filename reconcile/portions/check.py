@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from tempfile import mkdtemp
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -31,6 +32,7 @@ from reconcile.portions.portion import Ints, Portion, hand_out, size_of
 from reconcile.portions.shelf import Shelf
 from reconcile.shop import Shop
 
+_Found = TypeVar("_Found")
 _WHOLE = ("inputs", SMALL)  # tables that stand for the whole shop
 
 
@@ -108,27 +110,20 @@ def check_in_portions(
     even = hand_out(np.zeros(size, dtype=bool), count)
     portions = shelf.parted(intake.parts, groups, even, count + 1)
     give_back()
-    scouted_ones = []
-    for at in range(len(portions)):
-        scouted_ones.append(scout_portion(portions[at], terms))
-        give_back()
-    shared = shared_groups(scouted_ones, size)
-    del scouted_ones
+    looks = _one_by_one(portions, lambda portion: scout_portion(portion, terms))
+    shared = shared_groups(list(looks), size)
     # Parted anew on disk: rows of groups that look at others never pile up in memory.
     portions = shelf.parted(intake.parts, groups, hand_out(shared, count), count + 1)
     del groups
     give_back()
-    return put_together(_each_checked(portions, terms), intake, terms, folder)
+    each = _one_by_one(portions, lambda portion: (portion.rows, check_portion(portion, terms)))
+    return put_together(each, intake, terms, folder)
 
 
-def _each_checked(
-    portions: Sequence[Portion], terms: Terms
-) -> Iterator[tuple[Mapping[str, Ints], Checked]]:
-    """One portion after another, of which only what was found is left when the next is read."""
+def _one_by_one(portions: Sequence[Portion], work: Callable[[Portion], _Found]) -> Iterator[_Found]:
+    """What is found in each portion, which is gone when the next one is read."""
     for at in range(len(portions)):
-        portion = portions[at]
-        yield portion.rows, check_portion(portion, terms)
-        del portion
+        yield work(portions[at])
         give_back()
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.intake.gathered import InMemory, filled
+from reconcile.intake.gathered import Held, filled
 from reconcile.intake.schemas import checked
 from reconcile.kept import Records
 from reconcile.pieces import Pile
@@ -22,16 +22,16 @@ _OPEN_FILES = 100  # at a time: systems allow some hundreds
 class Shelf(Records):
     """Records by name, some of them on disk: those are read anew each time they are asked for."""
 
+    folder: Path
     at_once = 1 << 17
     files_at_once = 1
 
     def __init__(self, names: Sequence[str], folder: Path) -> None:
         """Records of these names go on disk when they are added, others stay in memory."""
         super().__init__({})
-        self._names, self._folder = names, folder
-        self.folder = folder
+        self._names, self.folder = names, folder
         self._files: dict[str, list[Pile]] = {}
-        self._others = InMemory()
+        self._others = Held()
 
     def add(self, record: str, rows: pd.DataFrame) -> None:
         """Take the next rows of a record."""
@@ -41,15 +41,13 @@ class Shelf(Records):
         files = self._files.setdefault(record, [])
         rows = checked(record, filled(record, rows))
         if not files or files[-1].columns != list(rows):  # another source may bring other columns
-            files.append(Pile(self._folder / f"{record}-{len(files)}.arrow", self.at_once))
+            files.append(Pile(self.folder / f"{record}-{len(files)}.arrow", self.at_once))
         files[-1].add(rows)
 
     def records(self) -> Shelf:
         """Everything that was taken; nothing is added after that."""
         self._held = dict(self._others.records())
         for record, files in self._files.items():
-            for one in files:
-                one.close()
             if len(files) > 1:
                 self._files[record] = [self._in_one(record, files)]
         return self
@@ -62,14 +60,13 @@ class Shelf(Records):
             name: "boolean" if pd.api.types.is_bool_dtype(kind) else kind
             for name, kind in kinds.items()
         }
-        whole = Pile(self._folder / f"{record}.arrow", self.at_once)
+        whole = Pile(self.folder / f"{record}.arrow", self.at_once)
         for one in files:
             for piece in one.pieces():
                 lacking = {name: kind for name, kind in gaps.items() if name not in piece}
                 blank = {n: pd.Series(index=piece.index, dtype=k) for n, k in lacking.items()}
                 whole.add(checked(record, filled(record, piece.assign(**blank)[list(kinds)])))
             one.path.unlink()
-        whole.close()
         return whole
 
     def __getitem__(self, name: str) -> pd.DataFrame:
@@ -102,7 +99,7 @@ class Shelf(Records):
         kept = [_Kept({}, dict(others)) for _ in range(count)]
         for name, group in groups.items():
             mine = place[group].astype(np.int32)
-            files = [Pile(self._folder / f"{at}-{name}.arrow", self.at_once) for at in range(count)]
+            files = [Pile(self.folder / f"{at}-{name}.arrow", self.at_once) for at in range(count)]
             for first in range(0, count, _OPEN_FILES):
                 self._deal(name, group, mine, dict(list(enumerate(files))[first:][:_OPEN_FILES]))
             for portion, file in zip(kept, files, strict=True):

@@ -17,7 +17,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from openpyxl.utils import get_column_letter
 
-from reconcile.joined import in_one_piece, side_by_side
+from reconcile.joined import bytes_of, in_one_piece, side_by_side
 from reconcile.money import digits_of
 from reconcile.report import columns
 
@@ -71,7 +71,7 @@ class Column:
 def cell_text(array: pa.Array) -> pa.Array:
     """Texts that a cell can hold: forbidden characters and cut ends are visible."""
     clean = in_one_piece(array)
-    _, data = columns.bytes_of(clean)
+    _, data = bytes_of(clean)
     if len(columns.places_of(data, _STRANGE)):
         clean = pc.replace_substring_regex(clean, _NOT_XML, "\ufffd")
     if (pc.max(pc.binary_length(clean)).as_py() or 0) > CELL_LIMIT:
@@ -114,7 +114,7 @@ def rows_xml(
         made = _formula_cells if column.formula else _cells
         parts += ['<c r="' + get_column_letter(place), row, *made(frame, column, styles, home)]
     parts.append("</row>")
-    return columns.bytes_of(side_by_side(*parts))[1].data
+    return bytes_of(side_by_side(*parts))[1].data
 
 
 def links_xml(frame: pd.DataFrame, shown: list[Column], first_row: int) -> list[str]:
@@ -222,7 +222,7 @@ def _string_cells(array: pa.Array, style: int) -> list[pa.Array | str]:
 
 def _escaped(value: pa.Array) -> pa.Array:
     value = in_one_piece(value)
-    _, data = columns.bytes_of(value)
+    _, data = bytes_of(value)
     if len(columns.places_of(data, _ESCAPED)):
         for sign, escape in _ESCAPES:
             value = pc.replace_substring(value, sign, escape)

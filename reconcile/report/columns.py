@@ -8,7 +8,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.joined import in_one_piece
+from reconcile.joined import bytes_of, in_one_piece
 from reconcile.money import decimal_texts, digits_of, minor_digits
 
 # A spreadsheet runs a cell as a formula that begins with one of these, and so does one that
@@ -71,15 +71,6 @@ def before_safe(column: pd.Series) -> pd.Series:
     array = pc.replace_substring_regex(in_one_piece(column), _SAFE_AT_START, r"\1")
     array = pc.replace_substring_regex(array, _SAFE_INSIDE, r"\1\2\3")
     return pd.Series(array.to_pylist(), index=column.index, dtype="str")
-
-
-def bytes_of(array: pa.Array) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
-    """Where each of 64-bit strings begins and the last one ends, and the bytes of all of them."""
-    _, places, data = array.buffers()
-    if not len(array) or data is None:
-        return np.zeros(len(array) + 1, dtype=np.int64), np.zeros(0, dtype=np.uint8)
-    offsets = np.frombuffer(places, dtype=np.int64)[array.offset : array.offset + len(array) + 1]
-    return offsets - offsets[0], np.frombuffer(data, dtype=np.uint8)[offsets[0] : offsets[-1]]
 
 
 def strings(offsets: NDArray[np.int64], data: NDArray[np.uint8]) -> pa.Array:

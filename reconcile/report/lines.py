@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from reconcile.joined import bytes_of
 from reconcile.report import columns
 
 # Texts of these signs, without two spaces in a row, have as many bytes as signs and one way to
@@ -36,7 +37,7 @@ def plain_texts(texts: pa.Array) -> pa.Array:
 
 def wrapped_texts(texts: pa.Array, width: int) -> pa.Array:
     """Each plain text with a line feed where ``wrap`` begins a line."""
-    offsets, data = columns.bytes_of(texts)
+    offsets, data = bytes_of(texts)
     signs = data.copy()
     spaces = np.append(np.flatnonzero(signs == _SPACE), len(signs))
     start, end = offsets[:-1].copy(), offsets[1:]
