@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -39,6 +40,8 @@ def judge(rule: Rule, frame: pd.DataFrame, run: Setting) -> pd.DataFrame:
     rule = with_settings(rule, run)
     named, holds, missing = _named(rule, Rows(frame), run.tolerance)
     at = named.at
+    if not len(at):  # most rules name nothing in most shops
+        return _nothing_named()
     rows = Rows(frame, at)
     due, reason = _due_dates(rule, rows, run)
     verdict, cause = _verdicts(rule, rows, run, due, reason, (~holds, missing))
@@ -59,6 +62,14 @@ def judge(rule: Rule, frame: pd.DataFrame, run: Setting) -> pd.DataFrame:
             "amount_minor": rows[rule.amount].astype("Int64") if rule.amount else nothing,
         }
     )
+
+
+@cache
+def _nothing_named() -> pd.DataFrame:
+    kinds = {"at": "int64", "amount_minor": "Int64"}
+    kinds |= dict.fromkeys(("verdict", "cause", "class", "list"), "str")
+    kinds |= dict.fromkeys(("event_date", "due_by"), "datetime64[s]")
+    return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
 
 
 def with_settings(rule: Rule, run: Setting) -> Rule:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.intake.columns import without_rows
 from reconcile.intake.period import Period
 from reconcile.records import RECORDS
 from reconcile.shop import Source
@@ -124,4 +125,6 @@ def _usual(gaps: NDArray[np.int64]) -> NDArray[np.int64]:
 def _gaps(rows: Sequence[tuple[str, np.datetime64, np.datetime64, int, str]]) -> pd.DataFrame:
     """Gaps as a frame, whose columns have their types without any row too."""
     types = {"source": "str", "after": _DAY, "before": _DAY, "days": "int64", "file": "str"}
+    if not rows:
+        return without_rows(types)
     return pd.DataFrame(rows, columns=list(types)).astype(types)

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from reconcile.intake.coded import Bools
+from reconcile.intake.columns import without_rows
 from reconcile.intake.cover import Days
 from reconcile.intake.fates import after
 from reconcile.intake.glance import FileRows, Glance, glance, in_several, ranked
@@ -23,6 +24,13 @@ from reconcile.records import RECORDS
 from reconcile.shop import Source
 
 Ints = NDArray[np.int64]
+_ABOUT = ("order_ref", "sku", "supplier", "invoice_no", "payment_ref")
+_KINDS_OF_CHANGES = (
+    {"record": "str", "source": "str", "file": "object", "row": "int64"}
+    | {"by_file": "object", "by_row": "int64"}
+    | dict.fromkeys(_ABOUT, "str")
+    | {"date": "datetime64[s]"}
+)
 
 
 @dataclass(frozen=True)
@@ -61,7 +69,7 @@ def looked_at(
         late = none_late(record)
         for read in files[0].reads({*late, *ORDER}) if late else ():
             late = late_in(record, read.typed.frame, as_of, late)
-        return Seen([0], [_NO_DAYS], late, nowhere_else(source, files))
+        return Seen([0], [_NO_DAYS], late, nowhere_else(files))
     glances = [glance(record, file, as_of) for file in files]
     late = {name: all_late([one.late[name] for one in glances]) for name in none_late(record)}
     rank = ranked(glances, [file.table.path for file in files])
@@ -88,7 +96,7 @@ def shown_elsewhere(
     record = RECORDS[source.record]
     shown = in_several(glances)
     if not any(mask.any() for mask in shown):
-        return nowhere_else(source, files)
+        return nowhere_else(files)
     read = [_chosen(file, mask, reader) for file, mask in zip(files, shown, strict=True)]
     frame = pd.concat([one.typed.frame for one in read], ignore_index=True)
     ends = np.cumsum([0, *(len(one.table.rows) for one in read)])
@@ -105,12 +113,10 @@ def shown_elsewhere(
     return Elsewhere(_spread(shown, repeat, ends), _spread(shown, old, ends), changes)
 
 
-def nowhere_else(source: Source, files: Sequence[FileRows]) -> Elsewhere:
+def nowhere_else(files: Sequence[FileRows]) -> Elsewhere:
     """What there is to say where no row of a file may be one of another."""
     none: list[Bools] = [np.broadcast_to(np.False_, len(file.table.table.rows)) for file in files]
-    nothing = np.zeros(0, dtype=np.int64)
-    changed = pd.DataFrame({"at": nothing, "by": nothing})
-    return Elsewhere(none, none, _changes(source, pd.DataFrame(), changed, [], nothing, nothing))
+    return Elsewhere(none, none, without_rows(_KINDS_OF_CHANGES))
 
 
 def _chosen(file: FileRows, mask: Bools, reader: Reader) -> Read:
@@ -157,6 +163,8 @@ def _changes(
     row: NDArray[np.int64],
 ) -> pd.DataFrame:
     """One row per replaced row: where the old and the new one stand, and whose they are."""
+    if changed.empty:
+        return without_rows(_KINDS_OF_CHANGES)
     at, by = changed["at"].to_numpy(dtype=np.int64), changed["by"].to_numpy(dtype=np.int64)
     named = np.array(paths, dtype=object)
     out = pd.DataFrame(
@@ -169,15 +177,10 @@ def _changes(
             "by_row": row[by],
         }
     )
-    for name in ("order_ref", "sku", "supplier", "invoice_no", "payment_ref"):
-        out[name] = _of_rows(frame[name], by).to_numpy() if name in frame else ""
+    for name in _ABOUT:
+        out[name] = frame[name].iloc[by].to_numpy() if name in frame else ""
     dated = RECORDS[source.record].date
     typed = RECORDS[source.record].column(dated).typed if dated else ""
     known = typed in frame
-    out["date"] = _of_rows(frame[typed], by).to_numpy() if known else np.datetime64("NaT", "s")
+    out["date"] = frame[typed].iloc[by].to_numpy() if known else np.datetime64("NaT", "s")
     return out
-
-
-def _of_rows(column: pd.Series, at: Ints) -> pd.Series:
-    """Some rows of a column; for none of them, the column need not be put into one piece."""
-    return column.iloc[at] if len(at) else column.iloc[:0]

@@ -11,10 +11,17 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from reconcile.intake.coded import Bools, Coded
+from reconcile.intake.columns import without_rows
 from reconcile.intake.read import Read
 from reconcile.shop import Source
 
 NAMES = ("order_ref", "invoice_no", "payment_ref", "tracking_no")
+_TOLD = ("source", "file", "sheet", "row", "column", "text", "why")
+_KINDS_TOLD = dict.fromkeys(_TOLD, "str") | {"row": "int64"}
+_KINDS_OF_NAMES = dict.fromkeys(("column", "key", "file", "row", "record", "source"), "str") | {
+    "file": "int64",
+    "row": "int64",
+}
 
 
 @dataclass(frozen=True)
@@ -35,16 +42,17 @@ class Original:
 
 def placed(source: Source, read: Read, told: pd.DataFrame) -> pd.DataFrame:
     """Told cells with their place: source, file, sheet, row, column, text, why."""
+    if told.empty:
+        return without_rows(_KINDS_TOLD)
     row = read.table.rows[told["at"].to_numpy(dtype=np.int64)]
     out = told.assign(source=source.name, file=read.path, sheet=read.sheet, row=row)
     return out[list(_TOLD)]
 
 
-_TOLD = ("source", "file", "sheet", "row", "column", "text", "why")
-
-
 def rejected_rows(source: Source, read: Read, rejects: pd.DataFrame) -> pd.DataFrame:
     """One row per rejected row: source, file, sheet, row, column, text, expected."""
+    if not len(read.table.ragged):
+        return placed(source, read, rejects).rename(columns={"why": "expected"})
     # The texts of a ragged row are not shown: nobody can say which of them are private.
     ragged = pd.DataFrame({"row": read.table.ragged}).assign(
         source=source.name,
@@ -98,6 +106,8 @@ def rejected_names(
     ``key`` is the cleaned reference, of a tracking number its text; ``file`` is a number.
     """
     at = np.flatnonzero(rejected)
+    if not len(at):
+        return without_rows(_KINDS_OF_NAMES)
     pieces = [pd.DataFrame({"column": [], "key": [], "at": []}).astype({"at": "int64"})]
     for name in NAMES:
         key = "tracking_no" if name == "tracking_no" else f"{name}_key"

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.intake.coded import Bools, Coded
+from reconcile.intake.columns import without_rows
 
 _HIDDEN = ""
 
@@ -36,7 +37,5 @@ class Told:
     def frame(self) -> pd.DataFrame:
         """One row for each cell: ``at``, ``column``, ``why``, ``text``."""
         if not self.parts:
-            return pd.DataFrame({"at": [], "column": [], "why": [], "text": []}).astype(
-                {"at": "int64", "column": "str", "why": "str", "text": "str"}
-            )
+            return without_rows({"at": "int64", "column": "str", "why": "str", "text": "str"})
         return pd.concat(self.parts, ignore_index=True)

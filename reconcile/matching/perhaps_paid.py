@@ -65,6 +65,8 @@ def _payments_named(tied: Tied, owner: pd.Series, payment: pd.Series) -> pd.Seri
 
 def _listed(owner: pd.Series, names: pd.Series, most: int) -> pd.Series:
     """Names as a list in words: "A", "A and B", "A, B and C", "A, B and 7 more"; by owner."""
+    if owner.empty:
+        return pd.Series([], index=pd.Index([], dtype="int64"), dtype="str")
     nth = owner.groupby(owner).cumcount()
     size = owner.groupby(owner).transform("size")
     before = np.where(nth == 0, "", np.where((nth == size - 1) & (size <= most), " and ", ", "))

@@ -6,14 +6,17 @@ import numpy as np
 import pandas as pd
 
 from reconcile.matching.columns import (
+    Bools,
     Ints,
     combined,
     days,
     distinct,
+    has,
     in_order,
     known,
     masked,
     number,
+    starts,
 )
 from reconcile.money import digits_of, line_amount
 
@@ -105,14 +108,20 @@ def best_offers(asked: pd.DataFrame, quotes: pd.DataFrame) -> pd.DataFrame:
     place = ["asked", "for_country"]
     order = in_order(*(number(found, name) for name in place), -number(found, "min_qty"),
         -days(found, "from").astype(np.int64))  # fmt: skip
-    found = found.take(order)
-    top = found.drop_duplicates(place)
-    equal = found.merge(top[[*place, *_RANKING]], on=[*place, *_RANKING])
-    several = equal.drop_duplicates([*place, *_PRICE])[place]
-    torn = several[several.duplicated().to_numpy()].drop_duplicates().assign(torn=True)
-    out: pd.DataFrame = top.merge(torn, on=place, how="left")
-    out["torn"] = out["torn"].notna()
-    return out
+    found = found.take(order).reset_index(drop=True)
+    # What is as good as the first of its place stands beside it.
+    opens = np.any([starts(number(found, name)) for name in place], axis=0)
+    nth, first = np.cumsum(opens) - 1, np.flatnonzero(opens)
+    differs = np.any([_unlike(found, name, first[nth]) for name in _PRICE], axis=0)
+    equal = ~np.any([_unlike(found, name, first[nth]) for name in _RANKING], axis=0)
+    top: pd.DataFrame = found.take(first).reset_index(drop=True)
+    return top.assign(torn=has(nth[equal & differs], len(top)))
+
+
+def _unlike(rows: pd.DataFrame, name: str, other: Ints) -> Bools:
+    """Where a column of each row is not what it is in the other row."""
+    values = rows[name].to_numpy()
+    return np.asarray(values != values[other])
 
 
 def own_offers(offers: pd.DataFrame) -> pd.DataFrame:

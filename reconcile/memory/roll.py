@@ -43,25 +43,20 @@ def moved(last: pd.DataFrame, found: pd.DataFrame, then: Ints) -> pd.DataFrame:
     differs = np.zeros(len(now), dtype=bool)
     for name in now:
         differs |= now[name].to_numpy() != before[name].to_numpy()
-    start, end, change = then_all[was_open], now_all[is_open], found["change"][is_open]
+    start, end = plain(then_all[was_open]), plain(now_all[is_open])
+    change = found["change"][is_open]
     left = left[was_open]
     pieces = [("start", 1, start), ("end", 1, end)]
     pieces += [(name, 1, end[(change == name).to_numpy()]) for name in ("new", "reopened")]
     pieces += [(name, -1, start[left == name]) for name in ("cleared", "accepted", "not_open")]
-    pieces += [("changed", 1, now[differs]), ("changed", -1, before[differs])]
-    sums = [_summed(name, sign, piece) for name, sign, piece in pieces]
-    keys = ["class", "currency", "move"]
-    by_move = pd.concat(sums, ignore_index=True).groupby(keys, as_index=False)
+    pieces += [("changed", 1, plain(now[differs])), ("changed", -1, plain(before[differs]))]
+    every = pd.concat([piece for _, _, piece in pieces], ignore_index=True)
+    sizes = [len(piece) for _, _, piece in pieces]
+    count = np.repeat([sign for _, sign, _ in pieces], sizes)
+    every["move"] = np.repeat([name for name, _, _ in pieces], sizes)
+    every = every.assign(count=count, amount_minor=every["amount_minor"].to_numpy() * count)
+    by_move = every.groupby(["class", "currency", "move"], as_index=False)
     return by_move[["count", "amount_minor"]].sum()
-
-
-def _summed(move: str, sign: int, exceptions: pd.DataFrame) -> pd.DataFrame:
-    """Count and amount of a move, by class and currency."""
-    by = exceptions.groupby(["class", "currency"], as_index=False, observed=True)
-    sums = by.agg(count=("class", "size"), amount_minor=("amount_minor", "sum"))
-    out = plain(sums).assign(move=move)
-    out[["count", "amount_minor"]] *= sign
-    return out.astype({"class": "str", "currency": "str", "move": "str"})
 
 
 def _amounts(exceptions: pd.DataFrame) -> pd.DataFrame:
