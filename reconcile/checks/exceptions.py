@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pandas as pd
@@ -51,13 +52,17 @@ def find_exceptions(
     Columns as the report wants them, money in minor units. ``orders`` has ``store``,
     ``order_ref`` and ``key`` by the order numbers of the tables.
     """
-    pieces, named = [], []
-    for rule in rules.values():
+
+    def of(rule: Rule) -> pd.DataFrame | None:
         frame = tables[rule.table.name]
         found = judge(rule, frame, run)
-        if len(found):
-            pieces.append(_described(rule, found, frame, orders, run))
-            named.append(rule)
+        return _described(rule, found, frame, orders, run) if len(found) else None
+
+    with ThreadPoolExecutor(max_workers=2) as both:  # no rule knows of another yet
+        found = zip(rules.values(), both.map(of, rules.values()), strict=True)
+        told = [(rule, piece) for rule, piece in found if piece is not None]
+    named, pieces = [rule for rule, _ in told], [piece for _, piece in told]
+    del told
     if not pieces:
         return _empty()
     out = pd.concat(pieces, ignore_index=True)

@@ -6,6 +6,7 @@ from functools import cache
 
 import pandas as pd
 import pandera.pandas as pa
+from pandera.config import ValidationDepth, config_context
 
 from reconcile.errors import FaultError
 from reconcile.records import RECORDS, Column
@@ -42,11 +43,15 @@ def schema(record: str) -> pa.DataFrameSchema:
 
 
 def checked(record: str, frame: pd.DataFrame) -> pd.DataFrame:
-    """The same frame, once it has been held to the schema.
+    """The same frame, once it has been held to the schema, whatever the environment says of it.
 
     Raises FaultError: rows that do not fit were rejected before, so this is a fault of intake.
     """
+    whole = config_context(
+        validation_enabled=True, validation_depth=ValidationDepth.SCHEMA_AND_DATA
+    )
     try:
-        return schema(record).validate(frame, inplace=True)
+        with whole:
+            return schema(record).validate(frame, inplace=True)
     except pa.errors.SchemaError as error:
         raise FaultError(f"Rows of {record} are not what intake promises: {error}.") from error
