@@ -105,13 +105,15 @@ class Pile(Pieces):
 
     def add(self, frame: pd.DataFrame) -> None:
         """Put rows below those that are there; FaultError where the disk does not take them."""
+        self.put(pa.Table.from_pandas(frame, preserve_index=False).combine_chunks())
+
+    def put(self, table: pa.Table) -> None:
+        """The same, of rows as ``tables`` gives them."""
         if self._closed:
             raise ValueError("rows are added before any is read")
-        table = pa.Table.from_pandas(frame, preserve_index=False).combine_chunks()
         try:
             if self._writer is None:
-                nothing = {str(name): pd.Series([], dtype=frame[name].dtype) for name in frame}
-                self._empty = pd.DataFrame(nothing)
+                self._empty = table.schema.empty_table().to_pandas()
                 form = pa.ipc.IpcWriteOptions(compression="lz4")
                 self._writer = pa.ipc.new_file(self.path, table.schema, options=form)
             for batch in table.to_batches(max_chunksize=self._together):
@@ -119,7 +121,7 @@ class Pile(Pieces):
                 self._starts.append(self._starts[-1] + len(batch))
         except OSError as error:
             raise _no_room(self.path, error) from error
-        if len(frame):
+        if len(table):
             self._added.append(len(self._starts) - 1)
 
     def close(self) -> None:
@@ -134,19 +136,26 @@ class Pile(Pieces):
 
     def pieces(self, names: Sequence[str] | None = None) -> Iterator[pd.DataFrame]:
         """The tables as they were added."""
+        for table in self.tables(names):
+            yield table.to_pandas() if len(table) else self._empty[self._wanted(names)]
+
+    def tables(self, names: Sequence[str] | None = None) -> Iterator[pa.Table]:
+        """The tables as they were added, as they are in the file; one at least."""
         if not len(self):
-            yield self._empty[self._wanted(names)]
+            yield pa.Table.from_pandas(self._empty[self._wanted(names)], preserve_index=False)
             return
         with self._open(names) as reader:
             for begin, end in pairwise(self._added):
-                yield _frame([reader.get_batch(at) for at in range(begin, end)])
+                yield pa.Table.from_batches([reader.get_batch(at) for at in range(begin, end)])
 
     def whole(self) -> pd.DataFrame:
         """All rows."""
         if not len(self):
             return self._empty
         with self._open(None) as reader:
-            return _frame([reader.get_batch(at) for at in range(self._added[-1])])
+            batches = [reader.get_batch(at) for at in range(self._added[-1])]
+            frame: pd.DataFrame = pa.Table.from_batches(batches).to_pandas()
+            return frame
 
     def counts(self, name: str) -> dict[str, int]:
         """How often each text of a column occurs."""
@@ -187,11 +196,6 @@ class Pile(Pieces):
         if names is not None:
             form.included_fields = [self.columns.index(name) for name in self._wanted(names)]
         return pa.ipc.open_file(pa.OSFile(str(self.path)), options=form)
-
-
-def _frame(batches: list[pa.RecordBatch]) -> pd.DataFrame:
-    frame: pd.DataFrame = pa.Table.from_batches(batches).to_pandas()
-    return frame
 
 
 class InOrder(Pieces):

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 from numpy.typing import NDArray
 
 from reconcile.intake.gathered import Held, filled
@@ -120,15 +121,16 @@ class Shelf(Records):
     ) -> None:
         """Write the rows of a record into the files of some portions; ``mine`` tells each row's."""
         start = 0
-        for piece in self.pieces(name):
+        for piece in self._files[name][0].tables():
             here = slice(start, start + len(piece))
             order = np.argsort(mine[here], kind="stable")
-            rows = piece.assign(place=np.arange(here.start, here.stop), group=group[here])
-            rows, owner = rows.take(order), mine[here][order]
+            place = pa.array(np.arange(here.start, here.stop))
+            rows = piece.append_column("place", place).append_column("group", pa.array(group[here]))
+            rows, owner = rows.take(pa.array(order)), mine[here][order]
             for at, file in files.items():
                 begin, end = np.searchsorted(owner, [at, at + 1])
                 if begin < end or not start:  # the first piece tells the columns
-                    file.add(rows.iloc[begin:end])
+                    file.put(rows.slice(begin, end - begin))
             start = here.stop
         for file in files.values():
             file.close()
