@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.intake.coded import Bools, Coded
+from reconcile.intake.coded import Bools, Coded, holds
 from reconcile.intake.read import Read
 from reconcile.shop import Source
 
@@ -81,6 +81,8 @@ def originals(source: Source, read: Read, rejected: Bools) -> list[Original]:
 
 def _shown(column: Coded) -> pd.Series:
     """Texts of cells; below a quote that is not closed other cells stand in one: not shown."""
+    if not holds(column.texts, b"\n", b"\r"):
+        return column.series()
     broken = pc.match_substring_regex(column.texts, "[\r\n]")
     return column.with_texts(pc.if_else(broken, "", column.texts)).series()
 
@@ -105,9 +107,9 @@ def rejected_names(
             pieces.append(pd.DataFrame({"column": name, "key": frame[key][rejected], "at": at}))
         elif name in parts:
             part = parts[name][rejected[parts[name]["at"]]]
-            pieces.append(part[["key", "at"]].assign(column=name))
+            pieces.append(part[["key", "at"]].drop_duplicates().assign(column=name))
     named = pd.concat(pieces, ignore_index=True).astype({"column": "str", "key": "str"})
-    named = named[named["key"] != ""].drop_duplicates(ignore_index=True)
+    named = named[(named["key"] != "").to_numpy()].reset_index(drop=True)
     places = named.pop("at").to_numpy(dtype=np.int64)
     named = named.assign(file=file, row=row[places])
     return named.assign(record=source.record, source=source.name)
