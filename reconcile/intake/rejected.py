@@ -100,7 +100,8 @@ def rejected_names(
     ``key`` is the cleaned reference, of a tracking number its text; ``file`` is a number.
     """
     at = np.flatnonzero(rejected)
-    pieces = [pd.DataFrame({"column": [], "key": [], "at": []}).astype({"at": "int64"})]
+    types = {"column": "str", "key": "str", "at": "int64"}
+    pieces = [pd.DataFrame({name: [] for name in types}).astype(types)]
     for name in NAMES:
         key = "tracking_no" if name == "tracking_no" else f"{name}_key"
         if key in frame:
@@ -108,7 +109,7 @@ def rejected_names(
         elif name in parts:
             part = parts[name][rejected[parts[name]["at"]]]
             pieces.append(part[["key", "at"]].drop_duplicates().assign(column=name))
-    named = pd.concat(pieces, ignore_index=True).astype({"column": "str", "key": "str"})
+    named = pd.concat(pieces, ignore_index=True)
     named = named[(named["key"] != "").to_numpy()].reset_index(drop=True)
     places = named.pop("at").to_numpy(dtype=np.int64)
     named = named.assign(file=file, row=row[places])

@@ -32,8 +32,7 @@ def doubtful(
         ],
         ignore_index=True,
     )
-    wanted = chosen[pairs["payment"].to_numpy(np.int64)]
-    return pairs[wanted]
+    return pd.DataFrame(pairs[chosen[pairs["payment"].to_numpy(np.int64)]])
 
 
 def stray_owners(tied: Tied) -> Bools:

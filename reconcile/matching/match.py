@@ -186,10 +186,10 @@ def _shares(money: Moneys) -> pd.DataFrame:
         {
             "row_id": money.shares["payment"].to_numpy(np.int64),
             "supplier_order": rows["supplier_order"].to_numpy(np.int64),
-            "currency": rows["currency"].to_numpy(),
+            "currency": rows["currency"].array,
             "amount": money.shares["amount"].to_numpy(np.int64),
         }
-    ).astype({"currency": "str"})
+    )
 
 
 def _places(tied: Tied) -> dict[str, pd.DataFrame]:

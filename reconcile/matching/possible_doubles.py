@@ -179,7 +179,7 @@ def _by_text(nodes: pd.DataFrame, tied: Tied, money: Moneys) -> tuple[pd.DataFra
     """References that are alike: the same once cleaned, or a slip of the hand apart."""
     mine = nodes[~nodes["bare"].to_numpy()].reset_index(drop=True)
     names = reference_texts(tied, mine["row_id"])
-    mine["text"] = names.reindex(mine["row_id"]).to_numpy()
+    mine["text"] = names.reindex(mine["row_id"]).array
     at = groups_alike(mine["key"].to_numpy(), mine["text"], mine["decided"].to_numpy(dtype=bool))
     mine["at"] = at
     groups, mine = _several(_groups(mine), mine)

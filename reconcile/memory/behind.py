@@ -61,7 +61,7 @@ def behind_open(found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], rows: R
 
 
 def _by_key(row: Ints, rows: Rows) -> tuple[pd.DataFrame, Ints]:
-    """``key`` and ``last`` of the distinct ones of some rows, by key, and each row's place there."""
+    """``key`` and ``last`` of some rows, each row once and by key, and where each stands there."""
     place = np.full(len(rows.digests), -1, dtype=np.int64)
     place[row] = 0
     distinct = np.flatnonzero(place == 0)
@@ -90,7 +90,7 @@ def _rows_behind(
             asked["row_id"] = frame["row_id"].to_numpy()[at]
             asked["record"] = _RECORD_OF.get(table, table)
             if "record" in frame:
-                asked["record"] = frame["record"].take(at).to_numpy()
+                asked["record"] = frame["record"].array.take(at)
         elif table == "inputs":
             evidence = frame["evidence"].to_numpy()[asked["at"].to_numpy()]
             asked = _files_named(asked.assign(evidence=evidence), pd.Series(rows.files))
