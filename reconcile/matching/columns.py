@@ -142,9 +142,10 @@ def distinct(values: Ints) -> tuple[Ints, Ints]:
 
 
 def each_once(rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows of codes, each once, where it stands first."""
-    _, first = distinct(combined(*(rows[name].to_numpy(np.int64) for name in rows)))
-    return rows.take(first).reset_index(drop=True)
+    """Rows of codes, sorted, each once."""
+    numbers = combined(*(rows[name].to_numpy(np.int64) for name in rows))
+    order = np.argsort(numbers)
+    return rows.take(order[starts(numbers[order])]).reset_index(drop=True)
 
 
 def first_rows(group: NDArray[np.integer], groups: int) -> Ints:
