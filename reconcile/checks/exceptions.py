@@ -165,8 +165,8 @@ def _numbered(rule: Rule, rows: Rows, twice: NDArray[np.int64], anchors: pa.Arra
 def _digests(anchors: pa.Array) -> NDArray[np.uint64]:
     """The first 64 bits of the SHA-256 of each text."""
     texts = pc.cast(anchors, pa.large_binary()).to_pylist()
-    first = b"".join([hashlib.sha256(text).digest()[:8] for text in texts])
-    return np.frombuffer(first, dtype=">u8").astype(np.uint64)
+    whole = b"".join([hashlib.sha256(text).digest() for text in texts])
+    return np.frombuffer(whole, dtype=">u8").reshape(-1, 4)[:, 0].astype(np.uint64)
 
 
 def _in_letters(digests: NDArray[np.uint64]) -> pd.Series:
