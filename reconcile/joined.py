@@ -51,8 +51,8 @@ def joined_texts(owner: pd.Series, texts: pd.Series, between: str = "; ") -> pd.
     first = np.flatnonzero(starts)
     ends = np.append(first, len(numbers)).astype(np.int32)
     lists = pa.ListArray.from_arrays(pa.array(ends), in_one_piece(texts))
-    joined = pc.binary_join(lists, pa.scalar(between, pa.large_string())).to_pandas()
-    return pd.Series(joined.to_numpy(), index=numbers[first], dtype="str")
+    joined = pc.binary_join(lists, pa.scalar(between, pa.large_string()))
+    return pd.Series(joined, index=numbers[first], dtype="str")
 
 
 def side_by_side(*parts: pa.Array | str, between: str = "") -> pa.Array:

@@ -91,7 +91,13 @@ def _category(texts: pd.Series, known: tuple[str, ...]) -> pd.Series:
 def plain(rows: pd.DataFrame) -> pd.DataFrame:
     """Rows with texts where they have categories."""
     few = rows.select_dtypes("category").columns
-    return rows.astype(dict.fromkeys(few, "str")) if len(few) else rows
+    return rows.assign(**{str(name): _texts(rows[name]) for name in few}) if len(few) else rows
+
+
+def _texts(column: pd.Series) -> pd.Series:
+    """The text of each category; as a change of type pandas makes an object of each."""
+    names = column.cat.categories.astype("str").array
+    return pd.Series(names.take(column.cat.codes.to_numpy(), allow_fill=True), index=column.index)
 
 
 def looked_up(names: pd.Series, text: Mapping[str, str]) -> pd.Series:

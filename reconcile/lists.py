@@ -18,12 +18,9 @@ def safe_to_pay(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
         ["open", "waiting"]
     )
     mine = plain(exceptions.loc[chosen, list(_OF_EXCEPTION)]).reset_index(drop=True)
-    rows = facts.iloc[mine["at"].to_numpy(np.int64)].reset_index(drop=True)
+    rows = facts[[*_OF_FACTS]].take(mine["at"].to_numpy(np.int64)).reset_index(drop=True)
     safe = rows["payable"].notna() & (rows["unpaid_rest"] > 0) & (rows["pending"] == 0)
-    for doubt in (
-        *("unread_row", "paid_in_other_currency", "invoice_awaited"),
-        *("perhaps_paid", "not_ruled_out"),
-    ):
+    for doubt in _DOUBTS:
         safe &= ~rows[doubt]
     safe &= rows["undecided"] == 0
     # One order with money in two currencies may be one debt told twice.
@@ -31,19 +28,24 @@ def safe_to_pay(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
     safe &= ~rows["supplier_order"].isin(several)
     against = exceptions["supplier_order"].iloc[_against(exceptions)]
     safe &= ~rows["supplier_order"].isin(against)
+    mine, rows = (each[safe.to_numpy(dtype=bool)].reset_index(drop=True) for each in (mine, rows))
     # Nobody could tell which order a payment is for that bears such a reference.
     order = rows["order"].to_numpy(np.int64)
     lone = matched.orders[["order_ref", "key"]].iloc[order].rename(columns={"order_ref": "ref"})
-    safe &= find_orders(matched, lone)["order"].to_numpy() == order
+    sure = find_orders(matched, lone)["order"].to_numpy() == order
     out = mine.assign(
         invoice_no=_invoice_numbers(rows, matched),
         amount_minor=rows["unpaid_rest"].astype("Int64"),
         owner=rows["supplier_order"],
     )
-    chosen = out.loc[safe.to_numpy(dtype=bool), list(_PAY)]
-    return pd.DataFrame(chosen.reset_index(drop=True))
+    return pd.DataFrame(out.loc[sure, list(_PAY)].reset_index(drop=True))
 
 
+_DOUBTS = (
+    *("unread_row", "paid_in_other_currency", "invoice_awaited"),
+    *("perhaps_paid", "not_ruled_out"),
+)
+_OF_FACTS = ("supplier_order", "order", "payable", "unpaid_rest", "pending", "undecided", *_DOUBTS)
 _OF_EXCEPTION = ("order_ref", "supplier", "currency", "due_by", "id", "at")
 _PAY = (
     *("order_ref", "supplier", "invoice_no", "amount_minor", "currency", "due_by", "id"),
@@ -99,7 +101,7 @@ def _invoice_numbers(rows: pd.DataFrame, matched: Matched) -> pd.Series:
     link = matched.links["invoices"]
     link = link[link["supplier_order"].isin(rows["supplier_order"])]
     numbers = matched.places["invoices"]["invoice_no"].loc[link["row_id"].to_numpy()]
-    frame = pd.DataFrame({"owner": link["supplier_order"].to_numpy(), "no": numbers.to_numpy()})
+    frame = pd.DataFrame({"owner": link["supplier_order"].to_numpy(), "no": numbers.array})
     frame = frame.drop_duplicates().sort_values(["owner", "no"])
     text = joined_texts(frame["owner"], frame["no"])
     return rows["supplier_order"].map(text).astype("str").fillna("")
@@ -114,10 +116,10 @@ def to_post(exceptions: pd.DataFrame, matched: Matched) -> pd.DataFrame:
     mine, rows = mine[known], rows[known]
     return pd.DataFrame(
         {
-            "order_ref": mine["order_ref"].to_numpy(),
-            "sku": mine["sku"].to_numpy(),
-            "carrier": rows["carrier"].to_numpy(),
-            "tracking_no": rows["first_number"].to_numpy(),
-            "id": mine["id"].to_numpy(),
+            "order_ref": mine["order_ref"].array,
+            "sku": mine["sku"].array,
+            "carrier": rows["carrier"].array,
+            "tracking_no": rows["first_number"].array,
+            "id": mine["id"].array,
         }
     ).astype("str")

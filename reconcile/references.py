@@ -58,8 +58,10 @@ def clean(
         has = pc.ends_with(key, suffix)
         replacement |= has.to_numpy(zero_copy_only=False)
         key = _cut(key, has, stop=-len(suffix))
-    if pc.any(pc.ends_with(key, ".0")).as_py():
-        key = _cut(key, pc.match_substring_regex(key, r"[^.]\.0$"), stop=-2)
+    whole = pc.ends_with(key, ".0")
+    if pc.any(whole).as_py():
+        bare = pc.or_(pc.ends_with(key, "..0"), pc.equal(key, ".0"))
+        key = _cut(key, pc.and_not(whole, bare), stop=-2)
     if pc.any(pc.starts_with(key, "0")).as_py():
         numeric = pc.match_substring_regex(key, "^[0-9]+$")
         bare = pc.utf8_ltrim(key, characters="0")

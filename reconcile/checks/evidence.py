@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -106,17 +107,22 @@ def _joined(parts: list[pa.Array], size: int) -> pa.Array:
 
 @dataclass(frozen=True)
 class _Told:
-    """A text for each of some owners, who are in order of their numbers."""
+    """A text for each of some owners, by their numbers."""
 
     owners: Ints
     texts: pa.Array
 
+    @cached_property
+    def _places(self) -> Ints:
+        """Where the text of each owner is, -1 where it has none, and at the end as well."""
+        out = np.full(int(self.owners.max(initial=-1)) + 2, -1)
+        out[self.owners] = np.arange(len(self.owners))
+        return out
+
     def of(self, owner: Ints) -> pa.Array:
         """The text of each owner, null where there is none."""
-        place = np.searchsorted(self.owners, owner)
-        known = place < len(self.owners)
-        known[known] = self.owners[place[known]] == owner[known]
-        return self.texts.take(pa.array(place, mask=~known))
+        place = self._places[np.minimum(owner, len(self._places) - 1)]
+        return self.texts.take(pa.array(place, mask=place < 0))
 
 
 def _text(places: Places, file: Ints, row: Ints) -> pa.Array:

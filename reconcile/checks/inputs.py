@@ -53,9 +53,13 @@ def input_table(
 
 
 def _rejected(rejected: pd.DataFrame, as_of: np.datetime64) -> pd.DataFrame:
-    rows = rejected.assign(place=_place(rejected["file"], rejected["row"]))
-    grouped = rows.groupby("source", sort=True)["place"]
-    out = grouped.agg(found="size", evidence=_several).rename_axis("document").reset_index()
+    grouped = rejected.groupby("source", sort=True)
+    first = rejected[(grouped.cumcount() < _SHOWN).to_numpy()]
+    places = _place(first["file"], first["row"]).groupby(first["source"], sort=True)
+    out = pd.DataFrame({"found": grouped.size(), "evidence": places.agg("; ".join)})
+    out = out.rename_axis("document").reset_index()
+    more = out["found"] - _SHOWN
+    out["evidence"] += ("; and " + more.astype("str") + " more").where(more > 0, "")
     out["about"] = "rows-rejected"
     out["detail"] = (
         out["found"].astype("str")
@@ -64,12 +68,6 @@ def _rejected(rejected: pd.DataFrame, as_of: np.datetime64) -> pd.DataFrame:
         + " could not be read and are left out; each is listed with its cell under rejected rows."
     )
     return out.assign(dated=as_of)
-
-
-def _several(places: pd.Series) -> str:
-    shown = "; ".join(places.iloc[:_SHOWN])
-    more = len(places) - _SHOWN
-    return shown if more <= 0 else f"{shown}; and {more} more"
 
 
 def _place(file: pd.Series, row: pd.Series) -> pd.Series:

@@ -57,7 +57,9 @@ class Rows:
 
 def text_of(column: pd.Series, unknown: str = "") -> pa.Array:
     """A column as Arrow texts; what is not known as a text of its own."""
-    whole = in_one_piece(column if column.dtype == "str" else column.astype("str"))
+    # pandas makes an object of each number that becomes a text.
+    as_is = column.dtype == "str" or pd.api.types.is_integer_dtype(column)
+    whole = in_one_piece(column if as_is else column.astype("str"))
     return pc.fill_null(whole, unknown) if whole.null_count else whole
 
 

@@ -64,6 +64,10 @@ class Coded:
         alike = len(values) > 0 and bool((values == values[0]).all())
         return np.broadcast_to(values[0], self.count) if alike else values[self.codes]
 
+    def take_at(self, values: NDArray[Any], rows: NDArray[np.int64]) -> NDArray[Any]:
+        """The value of some rows, of values that stand beside the texts."""
+        return values[rows if self.codes is None else self.codes[rows]]
+
     def with_texts(self, texts: pa.Array | pa.ChunkedArray) -> Coded:
         """The same rows with other texts in the place of these."""
         return Coded(texts, self.codes, self.count)

@@ -32,7 +32,7 @@ def picked(frame: pd.DataFrame, keep: Bools) -> pd.DataFrame:
     rows, names = np.flatnonzero(keep), [str(name) for name in frame]
     # Taken and not filtered: texts of which nothing is left must still be of one piece, or pandas
     # cannot merge them (3.1).
-    columns = {name: frame.pop(name).take(rows).reset_index(drop=True) for name in names}
+    columns = {name: frame.pop(name).array.take(rows) for name in names}
     return pd.DataFrame(columns, index=pd.RangeIndex(len(rows)), copy=False)
 
 

@@ -92,7 +92,10 @@ def one_file(record: str, blocks: Sequence[SourceRows]) -> SourceRows:
 
 def one_source(files: Sequence[SourceRows]) -> SourceRows:
     """What was settled of the files of a source, in their order."""
-    names = pd.concat([one.rejected_names for one in files], ignore_index=True)
+    names = files[0].rejected_names
+    if len(files) > 1:
+        names = pd.concat([one.rejected_names for one in files], ignore_index=True)
+        names = _in_order(names.assign(rank=names["column"].map(_OF_NAMES)), ["rank"])
     rejected = pd.concat([one.rejected for one in files], ignore_index=True)
     return SourceRows(
         accepted=files[0].accepted,
@@ -102,7 +105,7 @@ def one_source(files: Sequence[SourceRows]) -> SourceRows:
         rejected=rejected.sort_values(["file", "row"], ignore_index=True),
         originals=[original for one in files for original in one.originals],
         notes=pd.concat([one.notes for one in files], ignore_index=True),
-        rejected_names=_in_order(names.assign(rank=names["column"].map(_OF_NAMES)), ["rank"]),
+        rejected_names=names,
         brought=frozenset.intersection(*(one.brought for one in files)),
     )
 

@@ -241,11 +241,10 @@ class _Loader:
     def _all_notes(self, everything: list[SourceRows]) -> pd.DataFrame:
         """What was found in files, then in cells: source, file, sheet, row, column, text, why."""
         names = ["source", "file", "sheet", "row", "column", "text", "why"]
-        whole = pd.DataFrame(self.notes, columns=names)
+        types = dict.fromkeys(names, "str") | {"row": "int64"}
+        whole = pd.DataFrame(self.notes, columns=names).astype(types)
         cells = [rows.notes for rows in everything]
-        return pd.concat([whole, *cells], ignore_index=True).astype(
-            dict.fromkeys(names, "str") | {"row": "int64"}
-        )
+        return pd.concat([whole, *cells], ignore_index=True).astype(types)
 
 
 _NO_TOTALS = pd.DataFrame(

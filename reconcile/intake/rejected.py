@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.intake.coded import Bools, Coded
+from reconcile.intake.coded import Bools, Coded, holds
 from reconcile.intake.columns import without_rows
 from reconcile.intake.read import Read
 from reconcile.shop import Source
@@ -89,6 +89,8 @@ def originals(source: Source, read: Read, rejected: Bools) -> list[Original]:
 
 def _shown(column: Coded) -> pd.Series:
     """Texts of cells; below a quote that is not closed other cells stand in one: not shown."""
+    if not holds(column.texts, b"\n", b"\r"):
+        return column.series()
     broken = pc.match_substring_regex(column.texts, "[\r\n]")
     return column.with_texts(pc.if_else(broken, "", column.texts)).series()
 
@@ -108,16 +110,16 @@ def rejected_names(
     at = np.flatnonzero(rejected)
     if not len(at):
         return without_rows(_KINDS_OF_NAMES)
-    pieces = [pd.DataFrame({"column": [], "key": [], "at": []}).astype({"at": "int64"})]
+    pieces = [without_rows({"column": "str", "key": "str", "at": "int64"})]
     for name in NAMES:
         key = "tracking_no" if name == "tracking_no" else f"{name}_key"
         if key in frame:
             pieces.append(pd.DataFrame({"column": name, "key": frame[key][rejected], "at": at}))
         elif name in parts:
             part = parts[name][rejected[parts[name]["at"]]]
-            pieces.append(part[["key", "at"]].assign(column=name))
-    named = pd.concat(pieces, ignore_index=True).astype({"column": "str", "key": "str"})
-    named = named[named["key"] != ""].drop_duplicates(ignore_index=True)
+            pieces.append(part[["key", "at"]].drop_duplicates().assign(column=name))
+    named = pd.concat(pieces, ignore_index=True)
+    named = named[(named["key"] != "").to_numpy()].reset_index(drop=True)
     places = named.pop("at").to_numpy(dtype=np.int64)
     named = named.assign(file=file, row=row[places])
     return named.assign(record=source.record, source=source.name)

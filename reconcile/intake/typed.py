@@ -236,8 +236,9 @@ class _Reading:
             if rows is None:
                 values, gaps = coded.take(minor), coded.take(~fine | odd)
             else:
-                values[rows] = coded.take(minor)[rows]
-                gaps[rows] = coded.take(~fine | odd)[rows]
+                at = np.flatnonzero(rows)
+                values[at] = coded.take_at(minor, at)
+                gaps[at] = coded.take_at(~fine | odd, at)
         return with_gaps(values, gaps if gaps.any() else np.broadcast_to(_NONE, self.count))
 
     def _by_currency(self) -> Iterator[tuple[str, Bools | None]]:

@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from reconcile.joined import bytes_of
+from reconcile.joined import are_among, bytes_of
 from reconcile.matching.columns import Bools, Ints, as_array
 from reconcile.matching.connected import connected
 
@@ -52,8 +52,12 @@ def _near(rows: pd.DataFrame, seeds: pd.DataFrame) -> pd.DataFrame:
 def _pairs(mine: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
     """Rows whose text is another row's, or becomes it by one change."""
     distinct = mine["bare"].drop_duplicates()
-    forms = [(text, form) for text in distinct for form in _forms(text)]
-    table = pd.DataFrame(forms, columns=["bare", "form"], dtype="str")
+    each = [_forms(text) for text in distinct]
+    table = pd.DataFrame({"bare": distinct.repeat([len(forms) for forms in each])})
+    table["form"] = pd.array([form for forms in each for form in forms], dtype="str")
+    # Most forms are no row's text, and most rows' texts are no form of another.
+    table = table[are_among(table["form"], others["bare"])]
+    others = others[are_among(others["bare"], table["form"])]
     wanted = mine.merge(table, on="bare")[["key", "form", "row"]]
     others = others.rename(columns={"bare": "form", "row": "other"})
     return wanted.merge(others, on=["key", "form"])[["row", "other"]]

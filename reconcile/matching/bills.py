@@ -147,7 +147,8 @@ def _credited_money(
         currency = np.zeros(size, dtype=np.int64)
         currency[group[group >= 0]] = invoices["currency_code"].to_numpy()[group >= 0]
         frame = pd.DataFrame({"group": np.arange(size), "owner": owner, "currency": currency})
-        first = frame[billed].drop_duplicates(["owner", "currency"])
+        near = has(owner[stray], int(owner.max()) + 1)[owner]
+        first = frame[billed & near].drop_duplicates(["owner", "currency"])
         move = frame.iloc[stray].merge(first, on=["owner", "currency"])
         np.add.at(out, move["group_y"].to_numpy(), out[move["group_x"].to_numpy()])
     return out

@@ -141,6 +141,13 @@ def distinct(values: Ints) -> tuple[Ints, Ints]:
     return np.asarray(numbers[first[values]], dtype=np.int64), np.flatnonzero(opens)
 
 
+def each_once(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows of codes, sorted, each once."""
+    numbers = combined(*(rows[name].to_numpy(np.int64) for name in rows))
+    order = np.argsort(numbers)
+    return rows.take(order[starts(numbers[order])]).reset_index(drop=True)
+
+
 def first_rows(group: NDArray[np.integer], groups: int) -> Ints:
     """The first row of each group, -1 where it has none."""
     out = np.full(groups, -1, dtype=np.int64)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.joined import are_among
-from reconcile.matching.columns import has, numbered, text, texts_at, total
+from reconcile.matching.columns import has, masked, numbered, text, texts_at, total
 from reconcile.matching.doubts import stray_owners
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.orders import AMBIGUOUS
@@ -37,31 +37,40 @@ def documents(tied: Tied, money: Moneys, rejected_keys: pd.DataFrame) -> pd.Data
     return out
 
 
+_OF_STRAYS = (
+    *("order", "order_ref", "order_ref_key", "supplier", "sku", "sku_key", "currency", "kind"),
+)
+
+_OF_PAYMENTS = (
+    *("payment_ref", "supplier", "currency", "amount_minor", "paid_date", "status", "kind"),
+)
+
+
 def _stray(
     frame: pd.DataFrame, record: str, what: str, document: pd.Series, unread: pd.Series
 ) -> pd.DataFrame:
     """Rows of a record with one order reference whose order is not found."""
     lost = (frame["order"] < 0).to_numpy()
-    rows = frame[lost]
+    rows = frame.loc[lost, [name for name in _OF_STRAYS if name in frame]]
     return pd.DataFrame(
         {
             "record": record,
             "row_id": np.flatnonzero(lost),
             "order": -1,
             "supplier_order": -1,
-            "supplier": rows["supplier"].to_numpy(),
-            "order_ref": rows["order_ref"].to_numpy(),
-            "order_ref_key": rows["order_ref_key"].to_numpy(),
-            "sku": text(rows, "sku").to_numpy(),
-            "sku_key": text(rows, "sku_key").to_numpy(),
-            "document": document[lost].to_numpy(),
-            "currency": text(rows, "currency").to_numpy(),
-            "kind": text(rows, "kind").to_numpy() if record == "invoices" else "",
+            "supplier": rows["supplier"].array,
+            "order_ref": rows["order_ref"].array,
+            "order_ref_key": rows["order_ref_key"].array,
+            "sku": text(rows, "sku").array,
+            "sku_key": text(rows, "sku_key").array,
+            "document": document[lost].array,
+            "currency": text(rows, "currency").array,
+            "kind": text(rows, "kind").array if record == "invoices" else "",
             "what": what,
             "counts": True,
             "order_undecided": (rows["order"] == AMBIGUOUS).to_numpy(),
             "order_unread": are_among(rows["order_ref_key"], unread),
-            "amount": pd.array([pd.NA] * len(rows), dtype="Int64"),
+            "amount": masked(np.zeros(len(rows), dtype=np.int64), np.ones(len(rows), dtype=bool)),
         }
     )
 
@@ -71,21 +80,22 @@ def _stray_payments(tied: Tied, unread: pd.Series) -> pd.DataFrame:
     named = tied.paid_orders
     lost = named[(named["order"] < 0).to_numpy()].drop_duplicates("row_id")
     row = lost["row_id"].to_numpy()
-    payments = tied.payments.iloc[row]
+    payments = tied.payments.loc[:, [name for name in _OF_PAYMENTS if name in tied.payments]]
+    payments = payments.take(row)
     first = lost.reset_index(drop=True)
     first = first.assign(order_ref=first["ref"], order_ref_key=first["key"])
     for name in ("supplier", "currency"):
-        first[name] = payments[name].to_numpy()
+        first[name] = payments[name].array
     out = _stray(
         first, "payments", "A payment", payments["payment_ref"].reset_index(drop=True), unread
     )
-    status = text(payments, "status").to_numpy()
+    undone = text(payments, "status").isin(["failed", "reversed"])
     return out.assign(
         row_id=row,
-        counts=~np.isin(status, ["failed", "reversed"]),
+        counts=~undone.to_numpy(dtype=bool),
         amount=payments["amount_minor"].to_numpy(np.int64),
         dated=payments["paid_date"].to_numpy(),
-        kind=text(payments, "kind").to_numpy(),
+        kind=text(payments, "kind").array,
     )
 
 

@@ -19,6 +19,7 @@ def doubtful(
 ) -> pd.DataFrame:
     """Pairs of a chosen payment and a supplier order that it may mean: ``payment``, ``owner``.
 
+    A pair may be there more than once.
     ``shares``: what reached a supplier order (``payment``, ``owner``). ``named_invoice``:
     ``payment``, ``invoice`` (-1 where supplier, number and currency name none). ``loose``:
     payments that were not allocated in full.
@@ -31,8 +32,7 @@ def doubtful(
         ],
         ignore_index=True,
     )
-    wanted = chosen[pairs["payment"].to_numpy(np.int64)]
-    return pd.DataFrame(pairs[wanted]).drop_duplicates(ignore_index=True)
+    return pd.DataFrame(pairs[chosen[pairs["payment"].to_numpy(np.int64)]])
 
 
 def stray_owners(tied: Tied) -> Bools:
@@ -84,7 +84,8 @@ def _by_number(tied: Tied, shares: pd.DataFrame, named: pd.DataFrame, loose: Boo
     known = shares[["payment", "owner"]]
     known = known[has(pairs["payment"].to_numpy(), size)[known["payment"].to_numpy()]]
     both = combined(*(np.append(pairs[name], known[name]) for name in ("payment", "owner")))
-    return pairs[~np.isin(both[: len(pairs)], both[len(pairs) :])]
+    there = pd.Series(both[: len(pairs)]).isin(both[len(pairs) :])
+    return pairs[~there.to_numpy()]
 
 
 def _elsewhere(tied: Tied, shares: pd.DataFrame) -> pd.DataFrame:

@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Ints, text, total
+from reconcile.matching.columns import Ints, each_once, text, total
 from reconcile.matching.currencies import add_currencies
 from reconcile.matching.customers import customer_orders
 from reconcile.matching.deliveries import add_deliveries
@@ -186,17 +186,17 @@ def _shares(money: Moneys) -> pd.DataFrame:
         {
             "row_id": money.shares["payment"].to_numpy(np.int64),
             "supplier_order": rows["supplier_order"].to_numpy(np.int64),
-            "currency": rows["currency"].to_numpy(),
+            "currency": rows["currency"].array,
             "amount": money.shares["amount"].to_numpy(np.int64),
         }
-    ).astype({"currency": "str"})
+    )
 
 
 def _places(tied: Tied) -> dict[str, pd.DataFrame]:
     """Where each row of a record stands: ``file`` and ``row``, by the record's own row number."""
-    lines = tied.lines.set_index("row_id").sort_index()
+    lines = tied.lines[["row_id", "file", "row"]].set_index("row_id").sort_index()
     return {
-        "orders": lines[["file", "row"]],
+        "orders": lines,
         "invoices": tied.invoices[["file", "row", "invoice_no"]],
         "payments": tied.payments[["file", "row"]],
         "shipments": tied.shipments[["file", "row"]],
@@ -236,7 +236,7 @@ def _links(tied: Tied, money: Moneys, parcels: pd.DataFrame) -> dict[str, pd.Dat
     named = tied.shipments["supplier_order"].to_numpy()[parcel]
     stray = stray[(stray["supplier_order"] != named).to_numpy()].drop_duplicates()
     found["shipments"] = pd.concat([found["shipments"], stray])
-    found["payments"] = found["payments"].drop_duplicates()
+    found["payments"] = each_once(found["payments"])
     return {
         name: link[(link["supplier_order"] >= 0).to_numpy()].reset_index(drop=True)
         for name, link in found.items()

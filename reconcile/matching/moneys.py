@@ -19,6 +19,7 @@ from reconcile.matching.columns import (
     combined,
     count,
     distinct,
+    each_once,
     has,
     in_order,
     latest,
@@ -236,8 +237,8 @@ def _with_payments(
     return Moneys(
         rows=frame,
         shares=shares,
-        touched=touched.drop_duplicates(ignore_index=True),
-        pending=pending.drop_duplicates(ignore_index=True),
+        touched=each_once(touched),
+        pending=each_once(pending),
         bills=bills,
         line_amount=amount,
         undecided=undecided,

@@ -114,4 +114,4 @@ def _among(asked: tuple[np.ndarray, ...], known: tuple[np.ndarray, ...]) -> Bool
     """Which pairs are among the known ones."""
     pair = combined(*(np.concatenate(two) for two in zip(asked, known, strict=True)))
     size = len(asked[0])
-    return np.asarray(np.isin(pair[:size], pair[size:]))
+    return np.array(pd.Series(pair[:size]).isin(pair[size:]), dtype=bool)

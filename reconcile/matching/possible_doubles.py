@@ -21,6 +21,8 @@ from reconcile.matching.columns import (
     earliest,
     first_rows,
     has,
+    in_order,
+    ranked,
     texts_at,
     total,
 )
@@ -29,6 +31,7 @@ from reconcile.matching.tie import Tied
 
 WITHIN_DAYS = 7
 _SHOWN = 12  # payments that a sentence names
+_OF_MEMBERS = ["at", "document", "dated", "row_id"]
 
 
 def possible_doubles(
@@ -101,13 +104,13 @@ def _by_time(nodes: pd.DataFrame, tied: Tied, money: Moneys) -> tuple[pd.DataFra
     new = np.ones(len(mine), dtype=bool)
     new[1:] = (key[1:] != key[:-1]) | (days[1:] - days[:-1] > WITHIN_DAYS)
     mine["at"] = np.cumsum(new) - 1
-    groups = _groups(mine)
+    groups, mine = _several(_groups(mine), mine)
     payables = _open_payables(groups, tied, money)
     groups["payables"] = payables + groups["decided"]
     least = np.where(groups["decided"] > 0, 0, 1)
     groups["beyond"] = np.maximum(groups["open"] - np.maximum(payables, least), 0)
     groups["alike"] = f"none more than {WITHIN_DAYS} days after the one before"
-    return _several(groups, mine)
+    return groups, mine[_OF_MEMBERS]
 
 
 def _groups(members: pd.DataFrame) -> pd.DataFrame:
@@ -130,7 +133,7 @@ def _several(groups: pd.DataFrame, members: pd.DataFrame) -> tuple[pd.DataFrame,
     place = np.where(use, np.cumsum(use) - 1, -1)
     at = place[members["at"].to_numpy(np.int64)]
     kept = members.assign(at=at)[at >= 0]
-    return groups[use].reset_index(drop=True), kept[["at", "document", "dated", "row_id"]]
+    return groups[use].reset_index(drop=True), kept.reset_index(drop=True)
 
 
 def _open_payables(groups: pd.DataFrame, tied: Tied, money: Moneys) -> Ints:
@@ -176,10 +179,10 @@ def _by_text(nodes: pd.DataFrame, tied: Tied, money: Moneys) -> tuple[pd.DataFra
     """References that are alike: the same once cleaned, or a slip of the hand apart."""
     mine = nodes[~nodes["bare"].to_numpy()].reset_index(drop=True)
     names = reference_texts(tied, mine["row_id"])
-    mine["text"] = names.reindex(mine["row_id"]).to_numpy()
+    mine["text"] = names.reindex(mine["row_id"]).array
     at = groups_alike(mine["key"].to_numpy(), mine["text"], mine["decided"].to_numpy(dtype=bool))
     mine["at"] = at
-    groups = _groups(mine)
+    groups, mine = _several(_groups(mine), mine)
     room = _room(mine, tied, money, len(groups))
     groups["payables"] = np.maximum(room, 1)
     over = groups["payments"].to_numpy(np.int64) - groups["payables"].to_numpy(np.int64)
@@ -191,7 +194,7 @@ def _by_text(nodes: pd.DataFrame, tied: Tied, money: Moneys) -> tuple[pd.DataFra
     groups["alike"] = "with references that are alike: " + joined_texts(
         distinct["at"], distinct["shown"], " and "
     )
-    return _several(groups, mine)
+    return groups, mine[_OF_MEMBERS]
 
 
 def reference_texts(tied: Tied, payments: pd.Series, *, raw: bool = False) -> pd.Series:
@@ -203,7 +206,14 @@ def reference_texts(tied: Tied, payments: pd.Series, *, raw: bool = False) -> pd
     pieces = []
     for frame, use in ((tied.paid_orders, asked), (tied.paid_invoices, asked & ~with_orders)):
         pieces.append(frame.loc[use[frame["row_id"].to_numpy(np.int64)], ["row_id", name]])
-    both = pd.concat(pieces).sort_values(["row_id", name])
+    both = pd.concat(pieces, ignore_index=True)
+    owner = both["row_id"].to_numpy(np.int64)
+    # Most payments name one thing alone: only of the others the texts are put in order.
+    several = np.flatnonzero(count(owner, size)[owner] > 1)
+    rank = np.zeros(len(both), dtype=np.int64)
+    [ranks], _ = ranked(both[name].take(several))
+    rank[several] = ranks
+    both = both.take(in_order(owner, rank))
     return joined_texts(both["row_id"], both[name], "; ")
 
 

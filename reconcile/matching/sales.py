@@ -26,6 +26,8 @@ from reconcile.matching.tie import Tied
 from reconcile.money import digits_of, line_amount, round_half_up, split_in_proportion
 from reconcile.rates import home_factors
 
+_OF_ORDERS = ("order", "supplier_order", "supplier", "currency", "payable")
+
 
 def sales(
     tied: Tied, supplier_orders: pd.DataFrame, rates: pd.DataFrame | None, home: str
@@ -40,7 +42,8 @@ def sales(
     groups = len(tied.supplier_orders)
     owner = lines["supplier_order"].to_numpy()
     main = supplier_orders["main"].to_numpy(dtype=bool)
-    rows = supplier_orders[main & has(owner, groups)[supplier_orders["supplier_order"]]]
+    sold = main & has(owner, groups)[supplier_orders["supplier_order"]]
+    rows = supplier_orders.loc[sold, [*_OF_ORDERS]]
     mine = rows["supplier_order"].to_numpy()
     out = rows[["order", "supplier_order", "supplier"]].reset_index(drop=True)
     out["currency"] = pd.Series(home, index=out.index, dtype="str")

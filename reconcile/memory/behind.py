@@ -50,19 +50,31 @@ def behind_open(found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], rows: R
     """
     at = np.flatnonzero(found["verdict"] == "open")
     to_act = found[["supplier_order", "table", "at"]].iloc[at].set_index(at)
-    owner, row = _rows_behind(to_act, tables, rows)
+    pairs = _rows_behind(to_act, tables, rows)
     # By key, so that their order in the files does not matter
-    key = rows.of("key", row)
-    order = np.lexsort((key, owner))
-    row, key = row[order], key[order]
-    count = np.asarray(np.bincount(owner, minlength=len(found)), dtype=np.int64)
-    return Behind(count, pd.DataFrame({"key": key, "last": rows.of("last", row)}))
+    by_key, place = _by_key(pairs["row"].to_numpy(np.int64), rows)
+    size = max(len(by_key), 1)
+    each = each_once(pairs["exception"].to_numpy(np.int64) * size + place)
+    exception, place = np.divmod(each, size)
+    count = np.asarray(np.bincount(exception, minlength=len(found)), dtype=np.int64)
+    return Behind(count, by_key.take(place).reset_index(drop=True))
+
+
+def _by_key(row: Ints, rows: Rows) -> tuple[pd.DataFrame, Ints]:
+    """``key`` and ``last`` of some rows, each row once and by key, and where each stands there."""
+    place = np.full(len(rows.digests), -1, dtype=np.int64)
+    place[row] = 0
+    distinct = np.flatnonzero(place == 0)
+    digests = pd.DataFrame({name: rows.of(name, distinct) for name in ("key", "last")})
+    order = np.argsort(digests["key"].to_numpy(), kind="stable")
+    place[distinct[order]] = np.arange(len(order))
+    return digests.take(order), place[row]
 
 
 def _rows_behind(
     found: pd.DataFrame, tables: Mapping[str, pd.DataFrame], rows: Rows
-) -> tuple[Ints, Ints]:
-    """Exceptions (their labels) and their rows: each pair once."""
+) -> pd.DataFrame:
+    """Exceptions (their labels) and their rows: ``exception``, ``row``."""
     of_order = found["supplier_order"] >= 0
     owned = found.loc[of_order, ["supplier_order"]].rename_axis("exception").reset_index()
     of_orders = rows.of_orders(owned["supplier_order"].to_numpy(np.int64))
@@ -78,7 +90,7 @@ def _rows_behind(
             asked["row_id"] = frame["row_id"].to_numpy()[at]
             asked["record"] = _RECORD_OF.get(table, table)
             if "record" in frame:
-                asked["record"] = frame["record"].take(at).to_numpy()
+                asked["record"] = frame["record"].array.take(at)
         elif table == "inputs":
             evidence = frame["evidence"].to_numpy()[asked["at"].to_numpy()]
             asked = _files_named(asked.assign(evidence=evidence), pd.Series(rows.files))
@@ -88,11 +100,7 @@ def _rows_behind(
         asked["row"] = asked["row_id"].astype("Int64") + begin.astype("Int64")
         asked = asked.dropna(subset=["row"])
         pieces.append(asked[["exception", "row"]].astype({"row": "int64"}))
-    pairs = pd.concat(pieces, ignore_index=True)
-    size = max(len(rows.digests), 1)
-    numbers = pairs["exception"].to_numpy(np.int64) * size + pairs["row"].to_numpy(np.int64)
-    exception, row = np.divmod(each_once(numbers), size)
-    return exception, row
+    return pd.concat(pieces, ignore_index=True)
 
 
 def _files_named(asked: pd.DataFrame, files: pd.Series) -> pd.DataFrame:

@@ -179,7 +179,8 @@ def _changed(
     out, there = found.copy(deep=False), then >= 0
     names = ["first_seen", "was_open", "verdict", "amount_minor", "currency"]
     before = last[names].take(then[there])
-    known = out["id"][~there].map(earlier["first_seen"]).dropna()
+    new = np.flatnonzero(~there) if len(earlier) else np.zeros(0, dtype=np.int64)
+    known = out["id"].iloc[new].map(earlier["first_seen"]).dropna()
     first = pd.Series(str(as_of), index=out.index, dtype="str")
     first[there], first[known.index] = before["first_seen"].to_numpy(), known
     out["first_seen"] = first.astype("category")

@@ -235,8 +235,8 @@ def _line_places(rows: pd.DataFrame, lines: pd.DataFrame) -> pd.Series:
     """Where each exception's order line stands, or its order's first line; blank if nowhere."""
     place = pd.DataFrame(
         {
-            "order_ref": lines["order_ref"].to_numpy(),
-            "sku": lines["sku"].to_numpy(),
+            "order_ref": lines["order_ref"].array,
+            "sku": lines["sku"].array,
             "at": cells("Order lines", "A", pa.array(FIRST_ROW + np.arange(len(lines)))),
         }
     )

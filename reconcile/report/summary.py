@@ -50,6 +50,17 @@ def money_by(exceptions: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
 
 def summary(contents: Contents) -> dict[str, object]:
     """The run as plain values: counts are numbers, amounts texts in major units, no times."""
+    return {**_without_notes(contents), "notes": _notes(contents)}
+
+
+def _notes(contents: Contents) -> list[dict[str, object]]:
+    return [
+        {**{name: str(row[name]) for name in _NOTE_TEXTS}, "row": int(row["row"])}
+        for row in contents.notes.to_dict("records")
+    ]
+
+
+def _without_notes(contents: Contents) -> dict[str, object]:
     exceptions = contents.exceptions
     groups = money_by(exceptions, _GROUPS)
     proofs = contents.proofs
@@ -59,10 +70,6 @@ def summary(contents: Contents) -> dict[str, object]:
         "version": contents.version,
         "home_currency": contents.home_currency,
         "sources": _sources(contents),
-        "notes": [
-            {**{name: str(row[name]) for name in _NOTE_TEXTS}, "row": int(row["row"])}
-            for row in contents.notes.to_dict("records")
-        ],
         "exceptions": {
             "total": len(exceptions),
             "by_verdict": _counts(exceptions["verdict"], VERDICTS),
@@ -110,7 +117,14 @@ def summary(contents: Contents) -> dict[str, object]:
 
 def summary_json(contents: Contents) -> str:
     """``summary`` as the text of summary.json."""
-    return json.dumps(summary(contents), indent=2, sort_keys=True, ensure_ascii=False) + "\n"
+    found = {**_without_notes(contents), "notes": []}
+    whole = json.dumps(found, indent=2, sort_keys=True, ensure_ascii=False) + "\n"
+    # There may be very many notes, and Python indents far slower than it writes in one line.
+    line = json.JSONEncoder(ensure_ascii=False, sort_keys=True, separators=(",\n      ", ": "))
+    notes = [f"    {{\n      {line.encode(one)[1:-1]}\n    }}" for one in _notes(contents)]
+    if not notes:
+        return whole
+    return whole.replace('\n  "notes": []', '\n  "notes": [\n' + ",\n".join(notes) + "\n  ]", 1)
 
 
 def _counts(column: pd.Series, known: tuple[str, ...]) -> dict[str, int]:

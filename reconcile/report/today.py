@@ -171,8 +171,9 @@ class _Page:
 
     def urgent(self) -> None:
         order = urgency(self.to_act)
-        rank = self.to_act["severity"].map({name: at for at, name in enumerate(SEVERITIES)})
-        first = np.argsort(rank.to_numpy(np.float64)[order], kind="stable")
+        severity, found = pd.factorize(self.to_act["severity"])
+        rank = np.array([SEVERITIES.index(name) for name in found], dtype=np.int64)[severity]
+        first = np.argsort(rank[order], kind="stable")
         at = self.open_at[order[first[:_URGENT]]]
         rows = self.contents.texts.rows(self.contents.exceptions, at, _OF_EACH)
         if rows.empty:
