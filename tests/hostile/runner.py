@@ -69,8 +69,8 @@ def run_all(commands: list[list[str]]) -> list[object]:
     while waiting or running:
         while waiting and len(running) < AT_ONCE:
             at, arguments = waiting.pop(0)
-            files = (tempfile.TemporaryFile(), tempfile.TemporaryFile())  # noqa: SIM115  see ended
-            running[start(arguments, *files)] = (at, files)
+            made = (tempfile.TemporaryFile(), tempfile.TemporaryFile())  # noqa: SIM115  see ended
+            running[start(arguments, *made)] = (at, made)
         child, status, used = os.wait4(-1, 0)
         at, files = running.pop(child)
         results[at] = ended(status, used, files)

@@ -1,4 +1,4 @@
-"""Thirty nights of a growing shop: each says exactly what is new, what has changed and why."""
+"""Twenty nights of a growing shop: each says exactly what is new, what has changed and why."""
 
 from __future__ import annotations
 
