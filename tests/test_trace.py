@@ -146,6 +146,7 @@ def _paid_twice() -> str:
     return twice[0]
 
 
+@pytest.mark.no_cover
 def test_the_last_balance_of_every_order_is_payable_less_paid(night: Night) -> None:
     assert night.ledger is not None
     facts = night.tables["supplier_orders"]

@@ -49,7 +49,9 @@ def moved(last: pd.DataFrame, found: pd.DataFrame, then: Ints) -> pd.DataFrame:
     pieces += [(name, 1, end[(change == name).to_numpy()]) for name in ("new", "reopened")]
     pieces += [(name, -1, start[left == name]) for name in ("cleared", "accepted", "not_open")]
     pieces += [("changed", 1, now[differs]), ("changed", -1, before[differs])]
-    sums = [_summed(name, sign, piece) for name, sign, piece in pieces]
+    # Most moves are of nothing on most nights; one piece stays, for the kinds of the columns.
+    some = [piece for piece in pieces if len(piece[2])] or pieces[:1]
+    sums = [_summed(*piece) for piece in some]
     keys = ["class", "currency", "move"]
     by_move = pd.concat(sums, ignore_index=True).groupby(keys, as_index=False)
     return by_move[["count", "amount_minor"]].sum()
