@@ -150,7 +150,7 @@ def keep(folder: Path, day: date) -> None:
 
 def test_rebuilding_from_the_exports_gives_the_same_history(tmp_path: Path) -> None:
     """Where every cell has its date, the files of the last night tell all nights as they were."""
-    plan, count, shop = dated(), 8, start(tmp_path)
+    plan, count, shop = dated(), 6, start(tmp_path)
     for night, exports in plan.nights(count):
         exports.write(shop)
         if night < count - 1:

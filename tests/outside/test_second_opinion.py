@@ -107,8 +107,8 @@ def test_command_agrees_with_sql_on_built_shops(orders: int, seed: int, tmp_path
     assert _command(shop, truth.as_of, tmp_path / "out") == found
 
 
-def test_command_agrees_with_sql_on_mistakes_in_thirty_thousand_orders(tmp_path: Path) -> None:
-    truth = build_shop(tmp_path / "built", orders=30_000, seed=16)
+def test_command_agrees_with_sql_on_mistakes_in_a_hundred_thousand_orders(tmp_path: Path) -> None:
+    truth = build_shop(tmp_path / "built", orders=100_000, seed=16)
     tables = with_mistakes(Tables.read(tmp_path / "built"), seed=16, times=150)
     shop = tables.write(tmp_path / "shop")
     found = _open(Counter(findings(shop, truth.as_of)))
