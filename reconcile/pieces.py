@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
+from threading import Lock
 
 import numpy as np
 import pandas as pd
@@ -90,6 +91,7 @@ class Pile(Pieces):
         self._together = together
         self._writer: pa.ipc.RecordBatchFileWriter | None = None
         self._closed = False
+        self._ending = Lock()
         self._empty = pd.DataFrame()
         self._starts = [0]  # the first row of each batch, and how many rows there are
         self._added = [0]  # how many batches there are after each table
@@ -125,14 +127,18 @@ class Pile(Pieces):
             self._added.append(len(self._starts) - 1)
 
     def close(self) -> None:
-        """Write the end of the file, unless that is done; nothing is added after that."""
-        if self._writer is None or self._closed:
-            return
-        self._closed = True
-        try:
-            self._writer.close()
-        except OSError as error:
-            raise _no_room(self.path, error) from error
+        """Write the end of the file, unless that is done; nothing is added after that.
+
+        Of two threads that begin to read, the second waits until the end is there.
+        """
+        with self._ending:
+            if self._writer is None or self._closed:
+                return
+            self._closed = True
+            try:
+                self._writer.close()
+            except OSError as error:
+                raise _no_room(self.path, error) from error
 
     def pieces(self, names: Sequence[str] | None = None) -> Iterator[pd.DataFrame]:
         """The tables as they were added."""

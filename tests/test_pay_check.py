@@ -17,7 +17,7 @@ from reconcile.errors import RefusedError
 from reconcile.nightly import run_nightly
 from reconcile.pay_check import PayCheck, check_payment
 from reconcile.report.write import write_outputs
-from tests.matching.shops import AS_OF, Row, bill, matched, order, payment, quote
+from tests.matching.shops import AS_OF, Row, bill, order, payment, quote, written
 from tests.shops import build_shop
 
 pytestmark = pytest.mark.no_cover
@@ -38,8 +38,7 @@ def _shop(folder: Path, **records: list[Row]) -> Path:
         "quotes": [quote()],
         "payments": [payment("P0", "1.00", "3", status="failed")],
     }
-    matched(folder, found | records)
-    return folder
+    return written(folder, found | records)
 
 
 def _proposal(path: Path, lines: list[Line], supplier: str = "kestrel", code: str = "EUR") -> Path:

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from threading import Event
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -35,6 +39,34 @@ def pile_of(folder: Path, *frames: pd.DataFrame) -> Pile:
     for frame in frames:
         pile.add(frame)
     return pile
+
+
+class SlowToEnd:
+    """A writer that says when it begins to write the end of its file, and takes its time."""
+
+    def __init__(self, writer: Any) -> None:
+        self._writer = writer
+        self.begun = Event()
+
+    def close(self) -> None:
+        """Write the end of the file after a while, in which others may try to read it."""
+        self.begun.set()
+        time.sleep(0.5)
+        self._writer.close()
+
+
+def test_of_two_threads_that_begin_to_read_none_finds_a_file_without_its_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pile = pile_of(tmp_path, some(SIZE))
+    slow = SlowToEnd(pile._writer)
+    monkeypatch.setattr(pile, "_writer", slow)
+    with ThreadPoolExecutor(max_workers=2) as both:
+        first = both.submit(pile.whole)
+        assert slow.begun.wait(60)
+        second = both.submit(pile.whole)
+        for found in (first.result(), second.result()):
+            pd.testing.assert_frame_equal(found, some(SIZE))
 
 
 def test_any_rows_of_a_pile_are_those_that_were_added(tmp_path: Path) -> None:

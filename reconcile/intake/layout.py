@@ -67,9 +67,11 @@ def find_layout(
             found = len(set(positions.values()))
             if found > best_found:
                 best, best_reading, best_found = layout, reading, found
-            if not missing and reading not in whole:
+            if not missing:
                 whole[reading] = layout
                 break
+        if whole and not sheets:
+            break  # the likeliest that fits counts; of sheets, all that fit are told
     if whole:
         best_reading = next(iter(whole))
         best = whole[best_reading]

@@ -24,7 +24,13 @@ KEYS = {
     *("gives", "amount", "list", "class"),
 }
 GIVES = ("nothing", "open", "waiting", "unknown")
-_DTYPES = {"money": "Int64", "count": "Int64", "date": "datetime64[s]", "text": "str"}
+_DTYPES: Mapping[str, Any] = {
+    "money": "Int64",
+    "count": "Int64",
+    "flag": "bool",
+    "date": "datetime64[s]",
+    "text": "str",
+}
 _BLANKS: Mapping[str, object] = {"money": 0, "count": 0, "flag": False, "date": None, "text": ""}
 
 
@@ -58,27 +64,30 @@ def fact_frame(
     return frame.assign(supplier="kestrel", currency="EUR", order=0, supplier_order=0)
 
 
-def _column(fact: Fact, value: object, *, unknown: bool) -> pd.Series:
-    if fact.kind == "flag":
-        return pd.Series([None if unknown else value], dtype="boolean" if unknown else "bool")
+def _column(fact: Fact, value: object, *, unknown: bool) -> Any:
+    dtype: Any = "boolean" if unknown and fact.kind == "flag" else _DTYPES[fact.kind]
     if unknown:
         value = None
     elif fact.kind == "money":
         value = int(Decimal(str(value)).scaleb(2))
     elif fact.kind == "date" and value is not None:
         value = np.datetime64(str(value), "s")
-    return pd.Series([value], dtype=_DTYPES[fact.kind])
+    return pd.array([value], dtype=dtype)
 
 
-def outcome(rule: Rule, case: Mapping[str, Any]) -> Outcome:
-    """What the rule says about the facts of a case."""
-    changed, problems = configured({rule.name: rule}, {rule.name: case.get("settings", {})})
-    assert problems == []
+def row_of(rule: Rule, case: Mapping[str, Any]) -> pd.DataFrame:
+    """The row of facts that a case is about."""
     facts, not_known = case["facts"], tuple(case.get("not_known", ()))
     # A setting stands in for the fact of its name where that is not known, so that is usual.
     stands_in = tuple(name for name in rule.settings if name in rule.table.facts)
     not_known += tuple(name for name in stands_in if name not in facts)
-    frame = fact_frame(rule.table, facts, not_known)
+    return fact_frame(rule.table, facts, not_known)
+
+
+def outcome(rule: Rule, case: Mapping[str, Any], frame: pd.DataFrame) -> Outcome:
+    """What the rule says about a case, whose row of facts is given."""
+    changed, problems = configured({rule.name: rule}, {rule.name: case.get("settings", {})})
+    assert problems == []
     found = judge(changed[rule.name], frame, night(case))
     if found.empty:
         return Outcome("nothing")
@@ -102,9 +111,9 @@ def night(case: Mapping[str, Any]) -> Setting:
     return Setting(as_of=as_of, covered=covered, holidays={}, tolerance=Tolerance(**limits))
 
 
-def holds(rule: Rule, case: Mapping[str, Any]) -> bool:
+def holds(rule: Rule, case: Mapping[str, Any], frame: pd.DataFrame) -> bool:
     """Whether the rule says what the case says it has to."""
-    return differences(case, outcome(rule, case)) == {}
+    return differences(case, outcome(rule, case, frame)) == {}
 
 
 def differences(case: Mapping[str, Any], found: Outcome) -> dict[str, tuple[str, str]]:

@@ -17,7 +17,7 @@ from reconcile.checks.conditions import Condition, compare_fact, resolved
 from reconcile.checks.verdicts import judge
 from reconcile.facts.orders import SUPPLIER_ORDERS
 from reconcile.shop import Tolerance
-from tests.checks.cases import fact_frame, night, outcome
+from tests.checks.cases import fact_frame, night, outcome, row_of
 
 COMPARE = {
     "above": lambda left, right: left > right,
@@ -98,15 +98,15 @@ def test_within_days_counts_back_from_the_day_of_the_run(
 def test_one_of_several_that_holds_decides_whatever_the_others_are() -> None:
     facts = {"excess_paid": "40.00", "repeated_payment": True, "paid": "80.00"}
     case = {"facts": facts, "not_known": ["covered_without_one_payment"]}
-    assert outcome(PAID_TWICE, case).gives == "open"
+    assert outcome(PAID_TWICE, case, row_of(PAID_TWICE, case)).gives == "open"
 
 
 def test_one_of_several_that_is_not_known_leaves_it_unknown() -> None:
     case = {"facts": {"excess_paid": "40.00"}, "not_known": ["covered_without_one_payment"]}
-    assert outcome(PAID_TWICE, case).gives == "unknown"
+    assert outcome(PAID_TWICE, case, row_of(PAID_TWICE, case)).gives == "unknown"
     # A condition that fails settles it: nobody needs to know the rest.
     case["facts"] = {"excess_paid": "0.00"}
-    assert outcome(PAID_TWICE, case).gives == "nothing"
+    assert outcome(PAID_TWICE, case, row_of(PAID_TWICE, case)).gives == "nothing"
 
 
 def test_rules_say_nothing_about_empty_tables() -> None:

@@ -12,7 +12,7 @@ import pytest
 from reconcile.checks.catalogue import Rule, load_catalogue
 from reconcile.checks.conditions import Condition
 from reconcile.facts import Table
-from tests.checks.cases import GIVES, KEYS, differences, holds, outcome
+from tests.checks.cases import GIVES, KEYS, differences, holds, outcome, row_of
 
 RULES = load_catalogue()
 CASES = [(rule, case) for rule in RULES.values() for case in rule.examples]
@@ -35,7 +35,7 @@ OTHERS: Mapping[str, tuple[str, ...]] = {
 def test_case(rule: Rule, case: Mapping[str, Any]) -> None:
     assert set(case) <= KEYS
     assert case["gives"] in GIVES
-    assert differences(case, outcome(rule, case)) == {}
+    assert differences(case, outcome(rule, case, row_of(rule, case))) == {}
 
 
 @pytest.mark.parametrize("rule", RULES.values(), ids=RULES)
@@ -59,10 +59,11 @@ def test_cases_have_names_of_their_own(rule: Rule) -> None:
 
 @pytest.mark.parametrize("rule", RULES.values(), ids=RULES)
 def test_a_change_of_the_rule_is_noticed_by_one_of_its_cases(rule: Rule) -> None:
+    rows = [(case, row_of(rule, case)) for case in rule.examples]
     survivors = [
         what
         for what, mutant in _mutants(rule)
-        if all(holds(mutant, case) for case in rule.examples)
+        if all(holds(mutant, case, row) for case, row in rows)
     ]
     assert survivors == []
 

@@ -32,8 +32,8 @@ def state(folder: Path) -> list[tuple[str, int, int, int]]:
 
 
 def command(shop: Path) -> list[str]:
-    run = [sys.executable, "-m", "reconcile", "nightly", str(shop)]
-    return [*run, "--as-of", str(AS_OF), "--out", str(shop.with_name(f"{shop.name}-out"))]
+    out = shop.with_name(f"{shop.name}-out")
+    return ["nightly", str(shop), "--as-of", str(AS_OF), "--out", str(out)]
 
 
 def run_all(commands: list[list[str]]) -> list[Result]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from dataclasses import replace
 from decimal import Decimal
 
 import pandas as pd
@@ -16,9 +18,18 @@ from tests.matching.shops import AS_OF, Result
 RULES = load_catalogue()
 
 
-def exceptions(shop: Result, tolerance: tuple[str, str] = ("0", "0")) -> pd.DataFrame:
-    """Every exception of the shop's facts, as the report has them; the inputs' rules left out."""
-    rules = {name: rule for name, rule in RULES.items() if rule.table.name != "inputs"}
+def exceptions(
+    shop: Result, tolerance: tuple[str, str] = ("0", "0"), names: Collection[str] = RULES
+) -> pd.DataFrame:
+    """Every exception of the shop's facts, as the report has them; the inputs' rules left out.
+
+    ``names``: of these rules, and not of all.
+    """
+    rules = {
+        name: replace(rule, over=tuple(one for one in rule.over if one in names))
+        for name, rule in RULES.items()
+        if name in names and rule.table.name != "inputs"
+    }
     run = Setting(
         as_of=AS_OF,
         covered=shop.intake.covered,
@@ -31,9 +42,17 @@ def exceptions(shop: Result, tolerance: tuple[str, str] = ("0", "0")) -> pd.Data
     return find_exceptions(rules, matched.tables, matched.orders, places, run)
 
 
+def _with_causes(rule: str) -> set[str]:
+    """A rule, and all whose symptom it can be: whether it follows from another is theirs to say."""
+    names = {rule}
+    for _ in RULES:
+        names |= {name for name, other in RULES.items() if names & set(other.over)}
+    return names
+
+
 def said(shop: Result, rule: str, tolerance: tuple[str, str] = ("0", "0")) -> list[str]:
     """Of each exception of one rule: document, SKU, verdict, class, and amount with currency."""
-    found = exceptions(shop, tolerance)
+    found = exceptions(shop, tolerance, _with_causes(rule))
     out = []
     for row in found[found["rule"] == rule].to_dict("records"):
         minor = row["amount_minor"]

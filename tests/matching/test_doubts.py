@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from reconcile.nightly import run_nightly
-from tests.matching.shops import AS_OF, Row, bill, matched, order, parcel, payment, quote
+from tests.matching.shops import AS_OF, Row, bill, matched, order, parcel, payment, quote, written
 
 pytestmark = pytest.mark.no_cover
 
@@ -20,8 +20,10 @@ NO_PAYMENTS = [payment("P0", "1.00", "2", status="failed")]
 
 def _night(folder: Path, **records: list[Row]) -> tuple[dict[str, list[tuple[str, str]]], set[str]]:
     """Rule and verdict of each exception by order reference, and the orders in pay.csv."""
-    matched(folder, {"orders": ORDERS, "quotes": QUOTES, "payments": NO_PAYMENTS} | records)
+    written(folder, {"orders": ORDERS, "quotes": QUOTES, "payments": NO_PAYMENTS} | records)
     contents, _ = run_nightly(folder, lambda _: AS_OF, folder / "out", lambda _: None)
+    assert contents.proofs["holds"].all(), contents.proofs.to_string()
+    assert contents.rejected.empty, contents.rejected.to_string()
     found: dict[str, list[tuple[str, str]]] = {}
     for ref, rule, verdict in contents.exceptions[["order_ref", "rule", "verdict"]].to_numpy():
         found.setdefault(ref, []).append((rule, verdict))
@@ -141,7 +143,7 @@ def test_what_a_supplier_gave_back_beyond_its_payment_is_not_owed_on_top(tmp_pat
 def test_a_rejected_invoice_row_leaves_what_is_payable_open(tmp_path: Path) -> None:
     records = {"orders": ORDERS, "quotes": QUOTES, "payments": NO_PAYMENTS}
     records["invoices"] = [bill("K1", "1", "10.00")]
-    matched(tmp_path, records)
+    written(tmp_path, records)
     invoices = tmp_path / "invoices.csv"
     invoices.write_text(invoices.read_text("utf-8").replace("10.00", "1o.00"), "utf-8")
     contents, _ = run_nightly(tmp_path, lambda _: AS_OF, tmp_path / "out", lambda _: None)
@@ -187,7 +189,7 @@ def test_another_spelling_of_a_key_in_a_newer_export_is_the_same_row(
             | {"shipped_at": "2026-03-04"}
         ],
     }
-    matched(tmp_path, records)
+    written(tmp_path, records)
     settings = (tmp_path / "shop.toml").read_text("utf-8")
     (tmp_path / "shop.toml").write_text(
         settings.replace(f"{record}.csv", f"{record}*.csv"), "utf-8"

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from reconcile.nightly import run_nightly
-from tests.matching.shops import AS_OF, Result, Row, bill, matched, order, payment
+from tests.matching.shops import AS_OF, Result, Row, bill, matched, order, payment, written
 from tests.matching.test_subsets import every_subset
 
 pytestmark = pytest.mark.no_cover
@@ -54,8 +54,10 @@ def _shop(folder: Path, costs: list[str], payments: list[Row], **more: Row) -> R
 
 
 def _night(folder: Path, costs: list[str], payments: list[Row], **more: Row) -> Night:
-    _shop(folder, costs, payments, **more)
+    written(folder, _records(costs, payments, **more))
     contents, _ = run_nightly(folder, lambda _: AS_OF, folder / "out", lambda _: None)
+    assert contents.proofs["holds"].all(), contents.proofs.to_string()
+    assert contents.rejected.empty, contents.rejected.to_string()
     found = contents.exceptions.to_dict("records")
     named = [{str(key): cell for key, cell in row.items()} for row in found]
     return Night(named, set(contents.pay["order_ref"]))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import subprocess
 import sys
@@ -13,6 +14,7 @@ import pandas as pd
 from reconcile.nightly import run_nightly
 from reconcile.report.contents import Contents
 from tests.memory.growing import Key, Plan, billed_twice, day_of, paid_twice, start, unpaid
+from tests.proposals.command import reconcile
 
 PLAN = Plan((unpaid("1", 0), paid_twice("2", 0), billed_twice("3", 0)))
 Rows = dict[Key, dict[str, object]]
@@ -60,9 +62,9 @@ def command(shop: Path, *words: str) -> list[str]:
 
 
 def call(*words: str | Path, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
-    """Run the command as a person does."""
-    line = [sys.executable, "-m", "reconcile", *(str(word) for word in words)]
-    return subprocess.run(line, capture_output=True, text=True, check=False, cwd=cwd)
+    """Run the command as a person does who stands in a folder."""
+    with contextlib.chdir(cwd or Path()):
+        return reconcile(*(str(word) for word in words))
 
 
 def bytes_of(folder: Path) -> dict[str, bytes]:

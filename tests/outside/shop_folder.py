@@ -1,4 +1,4 @@
-"""Small shops written to disk, and the nightly command run on them as a process."""
+"""Small shops written to disk, and the nightly command run on them."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tests.outside.second_opinion import Finding
+from tests.proposals.command import reconcile
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -57,17 +58,22 @@ def write_settings(
 
 
 def nightly(shop: Path, as_of: date, out: Path, *options: str, **environment: str) -> Path:
-    """Runs the command as a merchant would; the folder of its outputs."""
-    command = [sys.executable, "-m", "reconcile", "nightly", str(shop)]
-    command += ["--as-of", as_of.isoformat(), "--out", str(out), *options]
-    done = subprocess.run(
-        command,
-        cwd=REPOSITORY,
-        env=os.environ | environment,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    """Runs the command as a merchant would; the folder of its outputs.
+
+    In a process of its own where that has another environment: to start Python takes a second.
+    """
+    words = ["nightly", str(shop), "--as-of", as_of.isoformat(), "--out", str(out), *options]
+    if environment:
+        done = subprocess.run(
+            [sys.executable, "-m", "reconcile", *words],
+            cwd=REPOSITORY,
+            env=os.environ | environment,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+    else:
+        done = reconcile(*words)
     assert done.returncode == 0, done.stderr
     return out
 
