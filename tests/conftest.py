@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import encodings.utf_8_sig  # noqa: F401  before a test gives up the rights to read Python
+import gc
 import os
 from collections.abc import Generator
 
@@ -14,6 +15,7 @@ from hypothesis import settings
 settings.register_profile("fixed", derandomize=True, deadline=None, database=None)
 settings.register_profile("local", deadline=None)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "local"))
+gc.set_threshold(100_000)  # as the command does
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
