@@ -141,7 +141,7 @@ def distinct(values: Ints) -> tuple[Ints, Ints]:
     return np.asarray(numbers[first[values]], dtype=np.int64), np.flatnonzero(opens)
 
 
-def each_once(rows: pd.DataFrame) -> pd.DataFrame:
+def rows_once(rows: pd.DataFrame) -> pd.DataFrame:
     """Rows of codes, sorted, each once."""
     numbers = combined(*(rows[name].to_numpy(np.int64) for name in rows))
     order = np.argsort(numbers)

@@ -10,7 +10,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Ints, each_once, text, total
+from reconcile.matching.columns import Ints, rows_once, text, total
 from reconcile.matching.currencies import add_currencies
 from reconcile.matching.customers import customer_orders
 from reconcile.matching.deliveries import add_deliveries
@@ -236,7 +236,7 @@ def _links(tied: Tied, money: Moneys, parcels: pd.DataFrame) -> dict[str, pd.Dat
     named = tied.shipments["supplier_order"].to_numpy()[parcel]
     stray = stray[(stray["supplier_order"] != named).to_numpy()].drop_duplicates()
     found["shipments"] = pd.concat([found["shipments"], stray])
-    found["payments"] = each_once(found["payments"])
+    found["payments"] = rows_once(found["payments"])
     return {
         name: link[(link["supplier_order"] >= 0).to_numpy()].reset_index(drop=True)
         for name, link in found.items()
