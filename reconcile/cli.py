@@ -4,20 +4,19 @@ from __future__ import annotations
 
 import gc
 import sys
-from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 import click
 
 from reconcile import __version__
-from reconcile.cli_options import as_of_option, day, memory_option, user
+from reconcile.cli_options import as_of_option, day, day_of, memory_option, user
 from reconcile.cli_options import month as month_text
 from reconcile.cli_setup import intake, rules
 from reconcile.errors import ReconcileError, RefusedError
 
 if TYPE_CHECKING:
-    from reconcile.shop import Shop
+    from datetime import date
 
 _FOUND, _REFUSED, _FAULT, _INTERRUPTED = 1, 2, 3, 130
 # Objects after which Python looks for garbage: a hundred thousands come with the libraries, and
@@ -108,14 +107,11 @@ def nightly(  # noqa: PLR0913  all that can be said of a night
     from reconcile.nightly import keep_newest, run_nightly
     from reconcile.report.summary import summary_json, summary_text
 
-    def today(settings: Shop) -> date:
-        return as_of or datetime.now(settings.zone).date()
-
     if no_history and rebuild_history:
         raise click.UsageError("--no-history and --rebuild-history exclude each other.")
     contents, target = run_nightly(
         shop,
-        today,
+        day_of(as_of),
         out,
         _say,
         history=not no_history,
@@ -203,14 +199,11 @@ def decide(
     """
     from reconcile.decide import decide_on
 
-    def today(settings: Shop) -> date:
-        return as_of or datetime.now(settings.zone).date()
-
     if len(words) not in (1, 2):
         raise click.UsageError("Give the id of one exception, after the shop folder if any.")
     shop = Path(words[0] if len(words) > 1 else ".")
     who = decided_by if decided_by is not None else user()
-    click.echo(decide_on(shop, words[-1], today, reason, until, who))
+    click.echo(decide_on(shop, words[-1], day_of(as_of), reason, until, who))
 
 
 @commands.command("pay-check", short_help="Check a payment before it is paid.")
@@ -230,12 +223,11 @@ def pay_check(words: tuple[str, ...], as_of: date | None, *, as_json: bool) -> N
     from reconcile.pay_check import check_payment
     from reconcile.pay_words import check_json, check_text
 
-    def today(settings: Shop) -> date:
-        return as_of or datetime.now(settings.zone).date()
-
     if len(words) not in (1, 2):
         raise click.UsageError("Give the file of the proposed payment, after the shop folder.")
-    found = check_payment(Path(words[0] if len(words) > 1 else "."), Path(words[-1]), today, _say)
+    found = check_payment(
+        Path(words[0] if len(words) > 1 else "."), Path(words[-1]), day_of(as_of), _say
+    )
     click.echo(check_json(found) if as_json else check_text(found))
     if not found.all_to_pay:
         raise SystemExit(_FOUND)
@@ -255,13 +247,10 @@ def trace(words: tuple[str, ...], as_of: date | None, *, as_json: bool) -> None:
     from reconcile.trace import trace as trace_reference
     from reconcile.trace import trace_json, trace_text
 
-    def today(settings: Shop) -> date:
-        return as_of or datetime.now(settings.zone).date()
-
     if len(words) not in (1, 2):
         raise click.UsageError("Give one reference, after the shop folder if any.")
     shop = Path(words[0] if len(words) > 1 else ".")
-    found = trace_reference(shop, words[-1], today, _say)
+    found = trace_reference(shop, words[-1], day_of(as_of), _say)
     click.echo(
         trace_json(found) if as_json else trace_text(found), err=not (found.found or as_json)
     )

@@ -1,13 +1,21 @@
-"""Dates and amounts as options take them, and the options that several commands share."""
+"""Dates and amounts as options take them, and the options that several commands share.
+
+What a command needs of the standard library is loaded when it is asked for, as every command is:
+help should not wait for it.
+"""
 
 from __future__ import annotations
 
-import getpass
 import re
-from datetime import date
-from decimal import Decimal
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import date
+
+    from reconcile.shop import Shop
 
 _LEAST_MEMORY = 100 * 10**6  # what Python and the libraries take by themselves
 
@@ -23,6 +31,8 @@ def month(text: str) -> date:
 
 
 def _written(text: str, whole: str, example: str) -> date:
+    from datetime import date
+
     try:
         found = date.fromisoformat(whole)
     except ValueError:
@@ -32,8 +42,21 @@ def _written(text: str, whole: str, example: str) -> date:
     return found
 
 
+def day_of(as_of: date | None) -> Callable[[Shop], date]:
+    """How a shop tells the day to look from: as it was asked, or today in the shop's zone."""
+
+    def told(settings: Shop) -> date:
+        from datetime import datetime
+
+        return as_of or datetime.now(settings.zone).date()
+
+    return told
+
+
 def user() -> str:
     """The name of whoever runs the command; a usage error where there is none."""
+    import getpass
+
     try:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):  # as the versions of Python say it
@@ -45,6 +68,8 @@ _UNITS = {"MB": 10**6, "MIB": 2**20, "GB": 10**9, "GIB": 2**30}
 
 def memory(text: str) -> int:
     """An amount of memory in bytes; one written in another way is a usage error that shows how."""
+    from decimal import Decimal
+
     found = re.fullmatch(r"([0-9]+(?:[.][0-9]+)?) ?([MG]i?B)", text.strip(), re.IGNORECASE)
     whole = int(Decimal(found[1]) * _UNITS[found[2].upper()]) if found else 0
     if whole < _LEAST_MEMORY:

@@ -6,11 +6,10 @@ that tests look at the parts and people read the sentence.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 
-@dataclass(frozen=True, order=True)
-class Problem:
+class Problem(NamedTuple):
     """One thing that keeps a run from starting.
 
     ``place`` is a file of the shop folder or a key of its settings, ``row`` the row as a
