@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import gc
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 import click
 
 from reconcile import __version__
-from reconcile.cli_options import as_of_option, day, day_of, memory_option, user
+from reconcile.cli_options import as_of_option, day, memory_option, user
 from reconcile.cli_options import month as month_text
 from reconcile.cli_setup import intake, rules
 from reconcile.errors import ReconcileError, RefusedError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from datetime import date
+
+    from reconcile.shop import Shop
 
 _FOUND, _REFUSED, _FAULT, _INTERRUPTED = 1, 2, 3, 130
 # Objects after which Python looks for garbage: a hundred thousands come with the libraries, and
@@ -29,6 +33,11 @@ def _say(stage: str) -> None:
     """Progress for somebody who is watching; a log file gets none."""
     if sys.stderr.isatty():
         click.echo(f"{stage} …", err=True)
+
+
+def _day_of(as_of: date | None) -> Callable[[Shop], date]:
+    """How a shop tells the day to look from: as it was asked, or today in the shop's zone."""
+    return lambda settings: as_of or datetime.now(settings.zone).date()
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -111,7 +120,7 @@ def nightly(  # noqa: PLR0913  all that can be said of a night
         raise click.UsageError("--no-history and --rebuild-history exclude each other.")
     contents, target = run_nightly(
         shop,
-        day_of(as_of),
+        _day_of(as_of),
         out,
         _say,
         history=not no_history,
@@ -203,7 +212,7 @@ def decide(
         raise click.UsageError("Give the id of one exception, after the shop folder if any.")
     shop = Path(words[0] if len(words) > 1 else ".")
     who = decided_by if decided_by is not None else user()
-    click.echo(decide_on(shop, words[-1], day_of(as_of), reason, until, who))
+    click.echo(decide_on(shop, words[-1], _day_of(as_of), reason, until, who))
 
 
 @commands.command("pay-check", short_help="Check a payment before it is paid.")
@@ -226,7 +235,7 @@ def pay_check(words: tuple[str, ...], as_of: date | None, *, as_json: bool) -> N
     if len(words) not in (1, 2):
         raise click.UsageError("Give the file of the proposed payment, after the shop folder.")
     found = check_payment(
-        Path(words[0] if len(words) > 1 else "."), Path(words[-1]), day_of(as_of), _say
+        Path(words[0] if len(words) > 1 else "."), Path(words[-1]), _day_of(as_of), _say
     )
     click.echo(check_json(found) if as_json else check_text(found))
     if not found.all_to_pay:
@@ -250,7 +259,7 @@ def trace(words: tuple[str, ...], as_of: date | None, *, as_json: bool) -> None:
     if len(words) not in (1, 2):
         raise click.UsageError("Give one reference, after the shop folder if any.")
     shop = Path(words[0] if len(words) > 1 else ".")
-    found = trace_reference(shop, words[-1], day_of(as_of), _say)
+    found = trace_reference(shop, words[-1], _day_of(as_of), _say)
     click.echo(
         trace_json(found) if as_json else trace_text(found), err=not (found.found or as_json)
     )

@@ -12,10 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from datetime import date
-
-    from reconcile.shop import Shop
 
 _LEAST_MEMORY = 100 * 10**6  # what Python and the libraries take by themselves
 
@@ -40,17 +37,6 @@ def _written(text: str, whole: str, example: str) -> date:
     if found is None or str(found) != whole:
         raise click.BadParameter(f"{text!r} is not a date written like {example}.")
     return found
-
-
-def day_of(as_of: date | None) -> Callable[[Shop], date]:
-    """How a shop tells the day to look from: as it was asked, or today in the shop's zone."""
-
-    def told(settings: Shop) -> date:
-        from datetime import datetime
-
-        return as_of or datetime.now(settings.zone).date()
-
-    return told
 
 
 def user() -> str:
