@@ -22,6 +22,7 @@ _Words = NDArray[np.uint64]
 _FIRST, _SECOND = np.uint64(0x9E3779B97F4A7C15), np.uint64(0xD6E8FEB86659FD93)
 _NOTHING = np.iinfo(np.int64).min  # a number that is not there, and so a date as a number
 _AT_ONCE = 1 << 20  # values that are looked up at a time
+_ROWS = 1 << 16  # rows that are digested at a time: what is mixed stays near the processor
 _WORD = 8  # bytes that are mixed at once
 _MASKS = np.array([(1 << 8 * kept) - 1 for kept in range(_WORD + 1)], dtype=np.uint64)
 
@@ -31,17 +32,19 @@ def digest_rows(columns: Iterable[tuple[str, pd.Series]], kind: str) -> Ints:
 
     Columns of the same length, at least one; a blank cell counts as a column that is not there.
     """
-    out: _Words | None = None
-    for name, values in columns:
-        cells, blank = _digest_cells(values)
-        if out is None:
-            out = np.full(len(values), _of_word(kind))
-        mixed = out ^ _of_word(name)
-        _mix(mixed, cells)
-        # A column that a newer file brings blank says nothing new.
-        out = np.where(blank, out, mixed)
-    if out is None:
+    every = list(columns)
+    if not every:
         raise ValueError("no columns")
+    size = len(every[0][1])
+    out = np.full(size, _of_word(kind))
+    for start in range(0, size, _ROWS):
+        here = slice(start, start + _ROWS)
+        for name, values in every:
+            cells, blank = _digest_cells(values.iloc[here])
+            mixed = out[here] ^ _of_word(name)
+            _mix(mixed, cells)
+            # A column that a newer file brings blank says nothing new.
+            np.copyto(out[here], mixed, where=~blank)
     return out.view(np.int64)
 
 
@@ -74,6 +77,12 @@ def first_of_each(ordered: Ints) -> Ints:
     first = np.ones(len(ordered), dtype=bool)
     np.not_equal(ordered[1:], ordered[:-1], out=first[1:])
     return ordered if first.all() else ordered[first]
+
+
+def repeated(values: Ints) -> Ints:
+    """The values that are there more than once, sorted, each once."""
+    ordered = np.sort(values)
+    return first_of_each(ordered[1:][ordered[1:] == ordered[:-1]])
 
 
 def not_among(ordered: Ints, values: Ints) -> Ints:

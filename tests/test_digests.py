@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 import pandas as pd
 import pyarrow as pa
@@ -16,6 +18,7 @@ from reconcile.digests import (
     is_one_of,
     mixed,
     places_in,
+    repeated,
 )
 
 _ALL = 2**64 - 1
@@ -90,6 +93,22 @@ def test_what_differs_in_anything_has_another_digest() -> None:
     kinds = digest_rows([("a", more), ("b", more[::-1].reset_index(drop=True))], "invoices")
     distinct = set(zip(more, more[::-1], strict=True))
     assert len({*one.tolist(), *other.tolist(), *kinds.tolist()}) == 3 * len(distinct)
+
+
+def test_a_row_is_digested_alike_wherever_it_stands() -> None:
+    texts = pd.Series([f"{n:x}" if n % 7 else "" for n in range(200_000)], dtype="str")
+    frame = pd.DataFrame({"ref": texts, "qty": np.arange(200_000)})
+    place = np.random.default_rng(7).permutation(len(frame))
+    whole = digest_rows(frame.items(), "orders")
+    assert digest_rows(frame.take(place).items(), "orders").tolist() == whole[place].tolist()
+    assert digest_rows(frame.iloc[-3:].items(), "orders").tolist() == whole[-3:].tolist()
+    assert digest_rows(frame.iloc[:0].items(), "orders").tolist() == []
+
+
+@given(st.lists(st.integers(-3, 3)))
+def test_what_is_there_more_than_once(values: list[int]) -> None:
+    wanted = sorted(value for value, times in Counter(values).items() if times > 1)
+    assert repeated(np.array(values, dtype=np.int64)).tolist() == wanted
 
 
 def test_sorted_digests_find_their_places() -> None:

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.digests import Ints, digest_rows, first_of_each, is_one_of, mixed
+from reconcile.digests import Ints, digest_rows, first_of_each, is_one_of, mixed, repeated
 from reconcile.kept import Records
 from reconcile.pieces import InMemory, Pieces, Pile
 from reconcile.records import RECORDS, Record
@@ -188,9 +188,17 @@ def _of_record(name: str, records: Records) -> NDArray[np.int64]:
         content[here] = contents(name, frame)
         start = here.stop
     key[:] = mixed(key, _nth(key, content))
-    group = pd.factorize(whole)[0]
-    last[:] = mixed(whole, np.bincount(group)[group] - 1)
+    last[:] = mixed(whole, _others(whole))
     return out
+
+
+def _others(group: Ints) -> Ints:
+    """How many other rows each has in its group; most often none."""
+    others = np.zeros(len(group), dtype=np.int64)
+    several = np.flatnonzero(is_one_of(group, repeated(group)))
+    codes = pd.factorize(group[several])[0]
+    others[several] = np.bincount(codes)[codes] - 1
+    return others
 
 
 def _of_files(files: pd.DataFrame) -> NDArray[np.int64]:
@@ -219,11 +227,10 @@ def contents(record: str, frame: pd.DataFrame) -> Ints:
 
 def _nth(group: Ints, content: Ints) -> Ints:
     """0, 1, … for the rows of a group, by their content: in any order of rows the same."""
-    codes = pd.factorize(group)[0]
     nth = np.zeros(len(group), dtype=np.int64)
-    several = np.flatnonzero(np.bincount(codes)[codes] > 1)
-    ordered = several[np.lexsort((content[several], codes[several]))]
-    nth[ordered] = pd.Series(codes[ordered]).groupby(codes[ordered]).cumcount().to_numpy()
+    several = np.flatnonzero(is_one_of(group, repeated(group)))
+    ordered = several[np.lexsort((content[several], group[several]))]
+    nth[ordered] = pd.Series(group[ordered]).groupby(group[ordered]).cumcount().to_numpy()
     return nth
 
 
