@@ -25,7 +25,7 @@ from reconcile.matching.moneys import Moneys, money_table
 from reconcile.matching.number_faults import shipment_faults
 from reconcile.matching.perhaps_paid import add_perhaps_paid, add_suggestions
 from reconcile.matching.possible_doubles import possible_doubles
-from reconcile.matching.reuse import add_reused
+from reconcile.matching.reuse import add_reused, borne
 from reconcile.matching.sales import sales
 from reconcile.matching.small_differences import small_differences
 from reconcile.matching.states import states
@@ -104,9 +104,10 @@ def match_with_ledger(
     patterns: Sequence[str] = (),
 ) -> tuple[Matched, Callable[[], Ledger]]:
     """The same, and what makes the ledger of it; while that is held, so is all that it needs."""
-    with ThreadPoolExecutor(max_workers=1) as aside:
+    with ThreadPoolExecutor(max_workers=2) as aside:
         shipments = records_or_none(records, "shipments")
         faults = aside.submit(shipment_faults, shipments, patterns)
+        bearing = aside.submit(borne, shipments)
         tied = tie(records, parts, brought)
         parcels = add_goods(tied)
         add_kit_quotes(tied)
@@ -121,8 +122,9 @@ def match_with_ledger(
             invoice_lines, tied, money, due, records.get("sku_map"), rejected_keys
         )
         linking = aside.submit(_links, tied, money, parcels)
+        sharing = aside.submit(_shares, money)
         add_sent_after_end(orders, tied, parcels)
-        add_reused(orders, tied)
+        add_reused(orders, tied, bearing.result())
         add_perhaps_paid(orders, tied, money)
         selling = aside.submit(sales, tied, orders, records.get("rates"), home_currency)
         of_shipments = brought.get("shipments", frozenset())
@@ -133,7 +135,7 @@ def match_with_ledger(
         doubles, behind_doubles = possible_doubles(tied, money, paid)
         by_item = supplier_order_lines(tied, money, orders)
         strays = documents(tied, money, rejected_keys)
-        proofs, shares = _proofs(tied, money), _shares(money)
+        proofs = _proofs(tied, money)
         parcel_rows = shipment_rows(tied, of_shipments, faults.result())
         billed, links, sold = billing.result(), linking.result(), selling.result()
         shown, line_orders = showing.result()
@@ -164,7 +166,7 @@ def match_with_ledger(
         places=_places(tied),
         lines=InMemory(shown),
         line_orders=line_orders,
-        shares=shares,
+        shares=sharing.result(),
         line_amounts=money.line_amount,
         line_rows=tied.lines["row_id"].to_numpy(np.int64),
         collisions=tied.orders.collisions,

@@ -57,7 +57,7 @@ class Orders:
 def read_orders(records: pd.DataFrame, brought: frozenset[str], key_code: Ints) -> Orders:
     """Group order rows into orders; a cleaned key of two raw references stands for neither.
 
-    ``key_code`` numbers the key of each row.
+    ``key_code`` numbers the key of each row, ``sku_code`` of a row its SKU, as SKUs sort.
     """
     lines = records.copy(deep=False)
     lines["row_id"] = np.arange(len(lines))
@@ -94,10 +94,11 @@ def read_orders(records: pd.DataFrame, brought: frozenset[str], key_code: Ints) 
 def _in_line_order(lines: pd.DataFrame) -> pd.DataFrame:
     """By order, then line number, then SKU: never by where a row stands in its file."""
     [number_code], numbers = numbered(text(lines, "line_no"))
-    [sku_code], _ = ranked(lines["sku_key"])
     [padded], _ = ranked(numbers.str.zfill(12))
     order = lines["order"].to_numpy()
-    place = in_order(order, padded[number_code], sku_code, number(lines, "unit_price_micro"))
+    place = in_order(
+        order, padded[number_code], lines["sku_code"].to_numpy(), number(lines, "unit_price_micro")
+    )
     if (place[1:] > place[:-1]).all():
         return lines.reset_index(drop=True)
     return lines.take(place).reset_index(drop=True)

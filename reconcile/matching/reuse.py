@@ -2,10 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import days, first_rows, has, numbered, places, text, texts_at
+from reconcile.matching.columns import (
+    Ints,
+    days,
+    first_rows,
+    has,
+    numbered,
+    places,
+    text,
+    texts_at,
+)
 from reconcile.matching.parcel_numbers import is_damaged, number_parts
 from reconcile.matching.tie import Tied
 
@@ -13,13 +24,32 @@ _NO_DAY = np.datetime64("NaT", "s")
 _PLACE = ["code", "day", "ordered", "width", "key", "store"]
 
 
-def add_reused(facts: pd.DataFrame, tied: Tied) -> None:
+@dataclass(frozen=True)
+class Borne:
+    """The numbers that parcels bear: ``row``, whose each is; ``code``, which it is of ``names``."""
+
+    row: Ints
+    code: Ints
+    names: pd.Series
+
+
+def borne(shipments: pd.DataFrame) -> Borne:
+    """Read the numbers of the parcels; what a spreadsheet has changed is none."""
+    shown = text(shipments, "tracking_no").where(~is_damaged(shipments), "")
+    parts = number_parts(shown, words=False)
+    [code], names = numbered(parts["number"])
+    return Borne(parts["at"].to_numpy(np.int64), code, names)
+
+
+def add_reused(facts: pd.DataFrame, tied: Tied, numbers: Borne) -> None:
     """Add to the facts of supplier orders which of their numbers was used before.
+
+    ``numbers`` are those of the shipments that are tied.
 
     Before is an earlier dispatch; on one day, that of the older order. Of several numbers the one
     that was used last counts. Said on the row that speaks for the supplier order.
     """
-    found = _reused(tied)
+    found = _reused(tied, numbers)
     found = found.sort_values(
         ["owner", "sure", "days", "number"], ascending=[True, False, True, True]
     )
@@ -37,12 +67,12 @@ def add_reused(facts: pd.DataFrame, tied: Tied) -> None:
     facts["used_before_order"] = texts_at(found["other"], place)
 
 
-def _reused(tied: Tied) -> pd.DataFrame:
+def _reused(tied: Tied, numbers: Borne) -> pd.DataFrame:
     """Every use of a number after another order's: ``owner, number, day, days, before, other``.
 
     ``sure`` says whether the recipients are known to be two.
     """
-    uses = _uses(tied)
+    uses = _uses(tied, numbers)
     code, number = uses["code"].to_numpy(), uses["number"]
     uses["before"], uses["other"], uses["sure"] = np.datetime64("NaT", "s"), "", False
     known = uses[(uses["recipient"] >= 0).to_numpy()]
@@ -85,17 +115,14 @@ def _last_of_another(known: pd.DataFrame) -> np.ndarray:
     return np.asarray(np.where(same, run, -1))
 
 
-def _uses(tied: Tied) -> pd.DataFrame:
+def _uses(tied: Tied, numbers: Borne) -> pd.DataFrame:
     """Numbers that several orders bear: each order once, in order of number and first use."""
     shipments, orders = tied.shipments, tied.orders.orders
-    shown = text(shipments, "tracking_no").where(~is_damaged(shipments), "")
-    parts = number_parts(shown, words=False)
-    at = parts["at"].to_numpy()
-    order = shipments["order"].to_numpy()[at]
-    owner = shipments["supplier_order"].to_numpy()[at]
+    order = shipments["order"].to_numpy()[numbers.row]
+    owner = shipments["supplier_order"].to_numpy()[numbers.row]
     known = np.flatnonzero((order >= 0) & (owner >= 0))
-    at, order, owner = at[known], order[known], owner[known]
-    [code], names = numbered(parts["number"].take(known))
+    at, order, owner = numbers.row[known], order[known], owner[known]
+    code, names = numbers.code[known], numbers.names
     # Most numbers stand for one order alone: nothing more is asked of those.
     first = first_rows(code, len(names))
     several = has(code[order != order[first[code]]], len(names))[code]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -92,17 +93,26 @@ def tie(
         for name in ("invoices", "payments", "shipments", "quotes", "sku_map")
     )
     paid_orders, paid_invoices = _parts(parts, "order_ref"), _parts(parts, "invoice_no")
-    orders = _read_and_find(
-        records["orders"], brought["orders"], (invoices, shipments, paid_orders)
-    )
-    lines = orders.lines
     shipments["sku_key"] = text(shipments, "sku_key")
-    names = _number_texts(lines, invoices, payments, shipments, quotes, sku_map)
+    rows = records["orders"].copy(deep=False)
+    referring = (invoices, shipments, paid_orders)
+    keys = [rows["order_ref_key"], invoices["order_ref_key"], shipments["order_ref_key"]]
+    # To number the references of all by one list takes as long as to number all other texts.
+    with ThreadPoolExecutor(max_workers=1) as aside:
+        numbering = aside.submit(numbered, *keys, paid_orders["key"])
+        names = _number_texts(rows, invoices, payments, shipments, quotes, sku_map)
+        numbers = [invoices["invoice_no_key"], paid_invoices["key"]]
+        [invoices["number_code"], paid_invoices["number_code"]], _ = numbered(*numbers)
+        codes, named = numbering.result()
+    orders = read_orders(rows, brought["orders"], codes[0])
+    finder = OrderFinder(orders.orders, (orders.key_code, len(named)))
+    for frame, code in zip(referring, codes[1:], strict=True):
+        refs = frame["ref" if frame is paid_orders else "order_ref"]
+        frame["order"] = finder.find_coded(code, refs)
+    lines = orders.lines
     paid_orders["supplier_code"] = payments["supplier_code"].to_numpy()[paid_orders["row_id"]]
-    numbers = [invoices["invoice_no_key"], paid_invoices["key"]]
-    [invoices["number_code"], paid_invoices["number_code"]], _ = numbered(*numbers)
-    _name_suppliers(lines, (quotes, sku_map), (invoices, shipments, paid_orders), names)
-    tied = [lines, invoices, shipments, paid_orders]
+    _name_suppliers(lines, (quotes, sku_map), referring, names)
+    tied = [lines, *referring]
     pairs = SupplierOrders(
         [frame["order"].to_numpy() for frame in tied],
         [frame["supplier_code"].to_numpy() for frame in tied],
@@ -125,24 +135,6 @@ def tie(
         items=items,
         names=names,
     )
-
-
-def _read_and_find(
-    records: pd.DataFrame, brought: frozenset[str], frames: tuple[pd.DataFrame, ...]
-) -> Orders:
-    """Read the orders; add ``order`` to invoices, shipments and references of payments.
-
-    The references of all of them are numbered by one list.
-    """
-    *others, paid = frames
-    keys = [*(frame["order_ref_key"] for frame in others), paid["key"]]
-    refs = [*(frame["order_ref"] for frame in others), paid["ref"]]
-    [of_orders, *codes], names = numbered(records["order_ref_key"], *keys)
-    orders = read_orders(records, brought, of_orders)
-    finder = OrderFinder(orders.orders, (orders.key_code, len(names)))
-    for frame, code, ref in zip(frames, codes, refs, strict=True):
-        frame["order"] = finder.find_coded(code, ref)
-    return orders
 
 
 def _number_texts(
