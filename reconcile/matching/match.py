@@ -104,7 +104,7 @@ def match_with_ledger(
     patterns: Sequence[str] = (),
 ) -> tuple[Matched, Callable[[], Ledger]]:
     """The same, and what makes the ledger of it; while that is held, so is all that it needs."""
-    with ThreadPoolExecutor(max_workers=2) as aside:
+    with ThreadPoolExecutor(max_workers=1) as aside:
         shipments = records_or_none(records, "shipments")
         faults = aside.submit(shipment_faults, shipments, patterns)
         bearing = aside.submit(borne, shipments)
