@@ -5,8 +5,9 @@ from __future__ import annotations
 import io
 import re
 import zipfile
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Any
@@ -21,6 +22,8 @@ from reconcile.report.cells import MOST_LINKS, one_text
 
 MakeRows = Callable[[], memoryview]
 _Part = tuple[str, list[bytes | memoryview]]
+_Packed = tuple[zipfile.ZipInfo, memoryview]
+_PACKED = 2  # parts that are packed at a time
 # A zip archive cannot hold an earlier time than this one.
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 
@@ -82,18 +85,19 @@ class _InMemory(ExcelWriter):
 def _filled(shell: io.BytesIO, rest: Sequence[Rest], day: date) -> bytes:
     """The shell again, with the rows in it and without the time of day."""
     out = io.BytesIO()
+    packing: deque[Future[_Packed]] = deque()
     with (
         zipfile.ZipFile(shell) as source,
-        zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as target,
-        ThreadPoolExecutor(max_workers=1) as aside,
+        zipfile.ZipFile(out, "w") as target,
+        ThreadPoolExecutor(max_workers=_PACKED) as aside,
     ):
-        parts = _parts(source, rest, day)
-        part = next(parts, None)
-        while part is not None:
-            # To pack a part takes longer than to make it: the next one is made meanwhile.
-            following = aside.submit(next, parts, None)
-            _pack(target, *part)
-            part = following.result()
+        # To pack a part takes longer than to make it: the next ones are made meanwhile.
+        for part in _parts(source, rest, day):
+            packing.append(aside.submit(_pack, *part))
+            if len(packing) > _PACKED:
+                _put(target, out, packing.popleft().result())
+        for packed in packing:
+            _put(target, out, packed.result())
     return out.getvalue()
 
 
@@ -108,14 +112,28 @@ def _parts(source: zipfile.ZipFile, rest: Sequence[Rest], day: date) -> Iterator
         yield name, _with_rest(xml, rest[int(sheet[1]) - 1]) if sheet else [xml.encode()]
 
 
-def _pack(target: zipfile.ZipFile, name: str, pieces: list[bytes | memoryview]) -> None:
+def _pack(name: str, pieces: list[bytes | memoryview]) -> _Packed:
+    """One part as an archive of its own: its entry, and the bytes before the directory."""
     info = zipfile.ZipInfo(name, _ZIP_TIME)
     info.compress_type = zipfile.ZIP_DEFLATED
     info.create_system = 3
     info.file_size = sum(map(len, pieces))
-    with target.open(info, "w") as part:
-        for piece in pieces:
-            part.write(piece)
+    alone = io.BytesIO()
+    with zipfile.ZipFile(alone, "w", zipfile.ZIP_DEFLATED) as target:
+        with target.open(info, "w") as part:
+            for piece in pieces:
+                part.write(piece)
+        directory = target.start_dir
+    return info, alone.getbuffer()[:directory]
+
+
+def _put(target: zipfile.ZipFile, out: io.BytesIO, packed: _Packed) -> None:
+    """Put one part behind the others, as the library does that packs them one by one."""
+    info, data = packed
+    info.header_offset = out.tell()
+    out.write(data)
+    target.infolist().append(info)
+    target.start_dir = out.tell()
 
 
 def _with_rest(xml: str, rest: Rest) -> list[bytes | memoryview]:
