@@ -121,8 +121,6 @@ def match_with_ledger(
         billing = aside.submit(
             invoice_lines, tied, money, due, records.get("sku_map"), rejected_keys
         )
-        linking = aside.submit(_links, tied, money, parcels)
-        sharing = aside.submit(_shares, money)
         add_sent_after_end(orders, tied, parcels)
         add_reused(orders, tied, bearing.result())
         add_perhaps_paid(orders, tied, money)
@@ -137,7 +135,8 @@ def match_with_ledger(
         strays = documents(tied, money, rejected_keys)
         proofs = _proofs(tied, money)
         parcel_rows = shipment_rows(tied, of_shipments, faults.result())
-        billed, links, sold = billing.result(), linking.result(), selling.result()
+        links, shares = _links(tied, money, parcels), _shares(money)
+        billed, sold = billing.result(), selling.result()
         shown, line_orders = showing.result()
         add_currencies(orders, tied, billed)
     small, behind_small = small_differences(billed, tolerance)
@@ -166,7 +165,7 @@ def match_with_ledger(
         places=_places(tied),
         lines=InMemory(shown),
         line_orders=line_orders,
-        shares=sharing.result(),
+        shares=shares,
         line_amounts=money.line_amount,
         line_rows=tied.lines["row_id"].to_numpy(np.int64),
         collisions=tied.orders.collisions,
