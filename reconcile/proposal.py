@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from reconcile.empty import without_rows
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.load import file_problems, load
 from reconcile.shop import Shop, Source
@@ -96,7 +97,7 @@ def _proposal(alone: Shop, as_of: date, file: Path) -> Proposal:
 def _parts(
     parts: Mapping[tuple[str, str], pd.DataFrame], name: str, line_of: pd.Series
 ) -> pd.DataFrame:
-    none = pd.DataFrame({"row_id": [], "ref": [], "key": []}).astype({"row_id": "int64"})
+    none = without_rows({"row_id": "int64", "ref": "str", "key": "str"})
     found = parts.get(("payments", name), none)
     line = found["row_id"].map(line_of).astype("int64")
     out = pd.DataFrame({"line": line, "ref": found["ref"], "key": found["key"]})

@@ -18,6 +18,7 @@ from reconcile.checks.evidence import Places, evidence_of
 from reconcile.checks.explain import explain
 from reconcile.checks.rows import Rows, date_text, one_of, text_of
 from reconcile.checks.verdicts import Setting, judge
+from reconcile.empty import without_rows
 from reconcile.joined import side_by_side
 from reconcile.money import whole_numbers
 
@@ -220,8 +221,8 @@ def _empty() -> pd.DataFrame:
         "supplier", "document", "list", "cause", "explanation", "action", "evidence",
         "first_seen", "change", "table", "order_key",
     )  # fmt: skip
-    columns = {name: pd.Series(dtype="str") for name in texts}
-    columns |= {name: pd.Series(dtype="Int64") for name in ("amount_minor", "age_days")}
-    columns |= {name: pd.Series(dtype="datetime64[s]") for name in ("event_date", "due_by")}
-    columns |= {name: pd.Series(dtype="int64") for name in ("at", "supplier_order")}
-    return pd.DataFrame(columns)
+    kinds = dict.fromkeys(texts, "str")
+    kinds |= dict.fromkeys(("amount_minor", "age_days"), "Int64")
+    kinds |= dict.fromkeys(("event_date", "due_by"), "datetime64[s]")
+    kinds |= dict.fromkeys(("at", "supplier_order"), "int64")
+    return without_rows(kinds)

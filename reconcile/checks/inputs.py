@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from reconcile.empty import without_rows
+
 _TEXTS = ("about", "order_ref", "sku", "supplier", "document", "detail", "evidence")
-_NOTHING = pd.DataFrame(
-    {name: pd.Series(dtype="str") for name in _TEXTS}
-    | {"found": pd.Series(dtype="int64"), "dated": pd.Series(dtype="datetime64[s]")}
-)
+_NOTHING = without_rows(dict.fromkeys(_TEXTS, "str") | {"found": "int64", "dated": "datetime64[s]"})
 _SHOWN = 20  # places named in one line of evidence; all of them are in the lists
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
-from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -15,9 +14,16 @@ from reconcile.checks.catalogue import Due, Rule
 from reconcile.checks.conditions import Bools, Condition, Ints, compare_fact, resolved
 from reconcile.checks.rows import Rows, one_of
 from reconcile.dates import add_business_days, as_day
+from reconcile.empty import without_rows
 from reconcile.shop import Tolerance
 
 _NO_DAY = np.datetime64("NaT", "D")
+_NAMED = {
+    "at": "int64",
+    "amount_minor": "Int64",
+    **dict.fromkeys(("verdict", "cause", "class", "list"), "str"),
+    **dict.fromkeys(("event_date", "due_by"), "datetime64[s]"),
+}
 
 
 @dataclass(frozen=True)
@@ -41,7 +47,7 @@ def judge(rule: Rule, frame: pd.DataFrame, run: Setting) -> pd.DataFrame:
     named, holds, missing = _named(rule, Rows(frame), run.tolerance)
     at = named.at
     if not len(at):  # most rules name nothing in most shops
-        return _nothing_named()
+        return without_rows(_NAMED)
     rows = Rows(frame, at)
     due, reason = _due_dates(rule, rows, run)
     verdict, cause = _verdicts(rule, rows, run, due, reason, (~holds, missing))
@@ -62,14 +68,6 @@ def judge(rule: Rule, frame: pd.DataFrame, run: Setting) -> pd.DataFrame:
             "amount_minor": rows[rule.amount].astype("Int64") if rule.amount else nothing,
         }
     )
-
-
-@cache
-def _nothing_named() -> pd.DataFrame:
-    kinds = {"at": "int64", "amount_minor": "Int64"}
-    kinds |= dict.fromkeys(("verdict", "cause", "class", "list"), "str")
-    kinds |= dict.fromkeys(("event_date", "due_by"), "datetime64[s]")
-    return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds.items()})
 
 
 def with_settings(rule: Rule, run: Setting) -> Rule:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from functools import cache
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -34,13 +33,3 @@ def picked(frame: pd.DataFrame, keep: Bools) -> pd.DataFrame:
     # cannot merge them (3.1).
     columns = {name: frame.pop(name).array.take(rows) for name in names}
     return pd.DataFrame(columns, index=pd.RangeIndex(len(rows)), copy=False)
-
-
-def without_rows(kinds: Mapping[str, str]) -> pd.DataFrame:
-    """A frame of columns of these kinds without a row: most files give no cause to say anything."""
-    return _without_rows(tuple(kinds.items())).copy()
-
-
-@cache
-def _without_rows(kinds: tuple[tuple[str, str], ...]) -> pd.DataFrame:
-    return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in kinds})

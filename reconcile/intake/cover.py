@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reconcile.intake.columns import without_rows
+from reconcile.empty import without_rows
 from reconcile.intake.period import Period
 from reconcile.records import RECORDS
 from reconcile.shop import Source

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from reconcile.empty import without_rows
 from reconcile.intake.coded import Bools
-from reconcile.intake.columns import without_rows
 from reconcile.intake.cover import Days
 from reconcile.intake.fates import after
 from reconcile.intake.glance import FileRows, Glance, glance, in_several, ranked

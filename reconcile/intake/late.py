@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
+from reconcile.empty import without_rows
 from reconcile.intake.coded import Bools
 from reconcile.records import Column, Record
 
@@ -16,7 +17,7 @@ Late = Mapping[str, pd.DataFrame]  # by column the orders for which it tells a l
 
 def none_late(record: Record) -> Late:
     """No order yet, of the columns that hold for whole orders: ``order_ref``, ``store``."""
-    none = pd.DataFrame({name: pd.Series([], dtype="str") for name in ORDER})
+    none = without_rows(dict.fromkeys(ORDER, "str"))
     return {each.name: none for each in record.columns if each.whole_order and _asked(record, each)}
 
 

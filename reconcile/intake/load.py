@@ -9,6 +9,7 @@ import pandas as pd
 
 from reconcile.allocator import give_back, share_one
 from reconcile.dates import as_day
+from reconcile.empty import without_rows
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.coded import Coded
 from reconcile.intake.cover import covered_to, find_gaps, last_day
@@ -247,9 +248,8 @@ class _Loader:
         return pd.concat([whole, *cells], ignore_index=True).astype(types)
 
 
-_NO_TOTALS = pd.DataFrame(
-    {name: pd.Series(dtype="str") for name in ("source", "file", "column", "stated", "found")}
-    | {"row": pd.Series(dtype="int64")}
+_NO_TOTALS = without_rows(
+    dict.fromkeys(("source", "file", "column", "stated", "found"), "str") | {"row": "int64"}
 )
 
 

@@ -10,8 +10,8 @@ import pandas as pd
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from reconcile.empty import without_rows
 from reconcile.intake.coded import Bools, Coded, holds
-from reconcile.intake.columns import without_rows
 from reconcile.intake.read import Read
 from reconcile.shop import Source
 

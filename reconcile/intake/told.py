@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from reconcile.empty import without_rows
 from reconcile.intake.coded import Bools, Coded
-from reconcile.intake.columns import without_rows
 
 _HIDDEN = ""
 

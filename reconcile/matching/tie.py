@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from reconcile.empty import without_rows
 from reconcile.matching.columns import (
     Ints,
     combined,
@@ -73,13 +74,10 @@ def records_or_none(records: Mapping[str, pd.DataFrame], name: str) -> pd.DataFr
     if name in records:
         return records[name].copy(deep=False)
     record = RECORDS[name]
-    columns = {
-        column.typed: pd.Series(dtype=_DTYPES.get(column.kind, "str")) for column in record.columns
-    }
+    kinds = {column.typed: _DTYPES.get(column.kind, "str") for column in record.columns}
     keys = [column.name for column in record.columns if column.kind in ("reference", "sku")]
-    columns |= {f"{name}_key": pd.Series(dtype="str") for name in keys}
-    columns |= {name: pd.Series(dtype="int64") for name in ("file", "row", "age")}
-    return pd.DataFrame(columns)
+    kinds |= {f"{name}_key": "str" for name in keys}
+    return without_rows(kinds | dict.fromkeys(("file", "row", "age"), "int64"))
 
 
 def tie(
@@ -191,8 +189,7 @@ def _name_suppliers(
 
 
 def _parts(parts: Mapping[tuple[str, str], pd.DataFrame], column: str) -> pd.DataFrame:
-    nothing = pd.DataFrame({"row_id": [], "ref": [], "key": []})
-    nothing = nothing.astype({"row_id": "int64", "ref": "str", "key": "str"})
+    nothing = without_rows({"row_id": "int64", "ref": "str", "key": "str"})
     return parts.get(("payments", column), nothing).copy()
 
 

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.digests import Ints, is_one_of
+from reconcile.empty import without_rows
 from reconcile.joined import joined_texts
 from reconcile.lean import Texts, plain, stacked
 from reconcile.memory.behind import NONE_BEHIND, Behind
@@ -68,8 +69,7 @@ def nothing_before(found: pd.DataFrame) -> Compared:
     nobody = np.empty(0, dtype=np.int64)
     empty = moved(found.iloc[:0], found.iloc[:0].assign(change=""), nobody)
     names = (*_OF_CLEARED, "reason", "evidence_of")
-    texts = {name: pd.Series(dtype="str") for name in names}
-    cleared = pd.DataFrame(texts).assign(amount_minor=pd.Series(dtype="Int64"))
+    cleared = without_rows(dict.fromkeys(names, "str") | {"amount_minor": "Int64"})
     return Compared(found, NONE_BEHIND, cleared, empty, open_items(found), nobody)
 
 

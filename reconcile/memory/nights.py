@@ -15,6 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from reconcile.digests import Ints, digest_texts, places_in
+from reconcile.empty import without_rows
 from reconcile.memory.behind import NONE_BEHIND, Behind
 from reconcile.memory.schema import damaged, legible
 from reconcile.memory.stored import ABOUT, STATES, TOLD, arrow_of, numbers_of, part_of, table_of
@@ -244,7 +245,7 @@ def amounts_then(history: sqlite3.Connection, wanted: pd.DataFrame, day: date) -
 
 
 def _nothing(*names: str) -> pd.DataFrame:
-    return pd.DataFrame({name: pd.Series(dtype="str") for name in names})
+    return without_rows(dict.fromkeys(names, "str"))
 
 
 def _items(rows: list[tuple[object, ...]]) -> pd.DataFrame:

@@ -14,6 +14,8 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from reconcile.empty import without_rows
+
 Side = Literal["left", "right", "difference"]
 Nature = Literal["timing", "error", "entry", "unknown", "listed"]
 Verdict = Literal["agrees", "differs", "unknown"]
@@ -32,7 +34,7 @@ ITEM = {
     "evidence": "str",
 }
 NOT_EXPLAINED = "not-explained"
-_NOTHING = pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in ITEM.items()})
+_NOTHING = without_rows(ITEM)
 
 
 def no_items() -> pd.DataFrame:

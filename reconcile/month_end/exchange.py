@@ -13,6 +13,7 @@ from fractions import Fraction
 import numpy as np
 import pandas as pd
 
+from reconcile.empty import without_rows
 from reconcile.intake.load import Intake
 from reconcile.matching.columns import Bools, Ints, days
 from reconcile.matching.match import Matched
@@ -82,7 +83,7 @@ def _paid_bills(
 ) -> pd.DataFrame:
     """Shares of payments of the month in foreign currencies that pay a bill of an earlier day."""
     payments, invoices = intake.records.get("payments"), intake.records.get("invoices")
-    none = pd.DataFrame({"currency": pd.Series(dtype="str")})
+    none = without_rows({"currency": "str"})
     if payments is None or invoices is None or matched.shares.empty:
         return none
     link = matched.links["invoices"]

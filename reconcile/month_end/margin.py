@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from reconcile.empty import without_rows
 from reconcile.intake.load import Intake
 from reconcile.matching.columns import Ints, days, number, text, total
 from reconcile.matching.match import Matched
@@ -125,8 +126,8 @@ def _fees_of_no_order(
 ) -> tuple[pd.DataFrame, bool]:  # fmt: skip
     payouts = intake.records.get("payouts")
     if payouts is None:
-        none = {"name": "str", "evidence": "str", "date": "datetime64[s]", "home": "int64"}
-        return pd.DataFrame({key: pd.Series(dtype=kind) for key, kind in none.items()}), True
+        kinds = {"name": "str", "evidence": "str", "date": "datetime64[s]", "home": "int64"}
+        return without_rows(kinds), True
     mine = (payouts["kind"] == "fee").to_numpy() & month.holds(payouts["paid_date"])
     mine &= order_numbers(orders, payouts) < 0
     fees = payouts[mine].reset_index(drop=True)

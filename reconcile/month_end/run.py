@@ -12,6 +12,7 @@ import pandas as pd
 
 import reconcile
 from reconcile.checks.catalogue import configured, load_catalogue
+from reconcile.empty import without_rows
 from reconcile.errors import RefusedError
 from reconcile.intake.load import file_problems
 from reconcile.memory.database import history_to_read
@@ -123,8 +124,7 @@ def _tables(checked: CashCheck) -> tuple[pd.DataFrame, pd.DataFrame]:
         for balance in checked.balances
         if len(balance.items)
     ]
-    none = pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in ITEM.items()})
-    none = none.assign(check="", account="", currency="")
+    none = without_rows(ITEM | dict.fromkeys(KEYS, "str"))
     items = pd.concat(pieces, ignore_index=True) if pieces else none
     return frame, items[[*KEYS, *ITEM]].astype(dict.fromkeys(KEYS, "str"))
 

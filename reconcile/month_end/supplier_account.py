@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from reconcile.empty import without_rows
 from reconcile.matching.columns import text
 from reconcile.matching.match import Matched
 from reconcile.month_end.balance import Balance, balanced, items
@@ -61,8 +62,8 @@ def ledger_of(
         )
         pieces.append(rows[settled])
     names = ["supplier", "currency", "kind", "name", "key", "date", "amount_minor", "evidence"]
-    none = pd.DataFrame({name: pd.Series(dtype="str") for name in names})
-    none = none.astype({"date": "datetime64[s]", "amount_minor": "int64"})
+    typed = dict.fromkeys(names, "str") | {"date": "datetime64[s]", "amount_minor": "int64"}
+    none = without_rows(typed)
     return pd.concat([none, *pieces], ignore_index=True)[names]
 
 
