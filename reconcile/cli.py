@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import gc
 import sys
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -18,7 +18,6 @@ from reconcile.errors import ReconcileError, RefusedError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from datetime import date
 
     from reconcile.shop import Shop
 

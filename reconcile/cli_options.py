@@ -1,18 +1,15 @@
 """Dates and amounts as options take them, and the options that several commands share.
 
-What a command needs of the standard library is loaded when it is asked for, as every command is:
-help should not wait for it.
+What one option alone needs of the standard library is loaded when that is given: help should not
+wait for it. (click itself loads what tells dates.)
 """
 
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from datetime import date
 
 import click
-
-if TYPE_CHECKING:
-    from datetime import date
 
 _LEAST_MEMORY = 100 * 10**6  # what Python and the libraries take by themselves
 
@@ -28,8 +25,6 @@ def month(text: str) -> date:
 
 
 def _written(text: str, whole: str, example: str) -> date:
-    from datetime import date
-
     try:
         found = date.fromisoformat(whole)
     except ValueError:

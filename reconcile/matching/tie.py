@@ -104,9 +104,9 @@ def tie(
         codes, named = numbering.result()
     orders = read_orders(rows, brought["orders"], codes[0])
     finder = OrderFinder(orders.orders, (orders.key_code, len(named)))
-    for frame, code in zip(referring, codes[1:], strict=True):
-        refs = frame["ref" if frame is paid_orders else "order_ref"]
-        frame["order"] = finder.find_coded(code, refs)
+    refs = (invoices["order_ref"], shipments["order_ref"], paid_orders["ref"])
+    for frame, code, ref in zip(referring, codes[1:], refs, strict=True):
+        frame["order"] = finder.find_coded(code, ref)
     lines = orders.lines
     paid_orders["supplier_code"] = payments["supplier_code"].to_numpy()[paid_orders["row_id"]]
     _name_suppliers(lines, (quotes, sku_map), referring, names)

@@ -192,10 +192,15 @@ def _of_record(name: str, records: Records) -> NDArray[np.int64]:
     return out
 
 
+def _of_several(group: Ints) -> Ints:
+    """The rows whose group has other rows too; most often none."""
+    return np.flatnonzero(is_one_of(group, repeated(group)))
+
+
 def _others(group: Ints) -> Ints:
-    """How many other rows each has in its group; most often none."""
+    """How many other rows each has in its group."""
     others = np.zeros(len(group), dtype=np.int64)
-    several = np.flatnonzero(is_one_of(group, repeated(group)))
+    several = _of_several(group)
     codes = pd.factorize(group[several])[0]
     others[several] = np.bincount(codes)[codes] - 1
     return others
@@ -228,7 +233,7 @@ def contents(record: str, frame: pd.DataFrame) -> Ints:
 def _nth(group: Ints, content: Ints) -> Ints:
     """0, 1, … for the rows of a group, by their content: in any order of rows the same."""
     nth = np.zeros(len(group), dtype=np.int64)
-    several = np.flatnonzero(is_one_of(group, repeated(group)))
+    several = _of_several(group)
     ordered = several[np.lexsort((content[several], group[several]))]
     nth[ordered] = pd.Series(group[ordered]).groupby(group[ordered]).cumcount().to_numpy()
     return nth

@@ -119,7 +119,7 @@ def _pack(name: str, pieces: list[bytes | memoryview]) -> _Packed:
     info.create_system = 3
     info.file_size = sum(map(len, pieces))
     alone = io.BytesIO()
-    with zipfile.ZipFile(alone, "w", zipfile.ZIP_DEFLATED) as target:
+    with zipfile.ZipFile(alone, "w") as target:
         with target.open(info, "w") as part:
             for piece in pieces:
                 part.write(piece)
