@@ -2,29 +2,25 @@
 
 from __future__ import annotations
 
-import gc
 import sys
 from datetime import date, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 import click
 
 from reconcile import __version__
-from reconcile.cli_options import as_of_option, day, memory_option, user
+from reconcile.cli_options import AnyPath, as_of_option, day, memory_option, path, user
 from reconcile.cli_options import month as month_text
 from reconcile.cli_setup import intake, rules
 from reconcile.errors import ReconcileError, RefusedError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
     from reconcile.shop import Shop
 
 _FOUND, _REFUSED, _FAULT, _INTERRUPTED = 1, 2, 3, 130
-# Objects after which Python looks for garbage: a hundred thousands come with the libraries, and
-# stay. Looking through them again and again took a fifteenth of a short run.
-_GARBAGE = 100_000
 _SEVERITIES = ("high", "medium", "low")
 
 
@@ -57,11 +53,11 @@ commands.add_command(intake)
 
 
 @commands.command(short_help="Check every order, and write what to do.")
-@click.argument("shop", default=".", type=click.Path(path_type=Path))
+@click.argument("shop", default=".", type=AnyPath())
 @as_of_option
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=AnyPath(),
     help="Where to write; SHOP/out/AS-OF when left out.",
 )
 @click.option(
@@ -145,7 +141,7 @@ def nightly(  # noqa: PLR0913  all that can be said of a night
 
 
 @commands.command("month-end", short_help="Prove the cash of one month.")
-@click.argument("shop", default=".", type=click.Path(path_type=Path))
+@click.argument("shop", default=".", type=AnyPath())
 @click.option(
     "--month",
     required=True,
@@ -155,7 +151,7 @@ def nightly(  # noqa: PLR0913  all that can be said of a night
 )
 @click.option(
     "--out",
-    type=click.Path(path_type=Path),
+    type=AnyPath(),
     help="Where to write; SHOP/out/YYYY-MM when left out.",
 )
 def month_end(shop: Path, month: date, out: Path | None) -> None:
@@ -209,7 +205,7 @@ def decide(
 
     if len(words) not in (1, 2):
         raise click.UsageError("Give the id of one exception, after the shop folder if any.")
-    shop = Path(words[0] if len(words) > 1 else ".")
+    shop = path(words[0] if len(words) > 1 else ".")
     who = decided_by if decided_by is not None else user()
     click.echo(decide_on(shop, words[-1], _day_of(as_of), reason, until, who))
 
@@ -233,9 +229,8 @@ def pay_check(words: tuple[str, ...], as_of: date | None, *, as_json: bool) -> N
 
     if len(words) not in (1, 2):
         raise click.UsageError("Give the file of the proposed payment, after the shop folder.")
-    found = check_payment(
-        Path(words[0] if len(words) > 1 else "."), Path(words[-1]), _day_of(as_of), _say
-    )
+    shop = path(words[0] if len(words) > 1 else ".")
+    found = check_payment(shop, path(words[-1]), _day_of(as_of), _say)
     click.echo(check_json(found) if as_json else check_text(found))
     if not found.all_to_pay:
         raise SystemExit(_FOUND)
@@ -257,7 +252,7 @@ def trace(words: tuple[str, ...], as_of: date | None, *, as_json: bool) -> None:
 
     if len(words) not in (1, 2):
         raise click.UsageError("Give one reference, after the shop folder if any.")
-    shop = Path(words[0] if len(words) > 1 else ".")
+    shop = path(words[0] if len(words) > 1 else ".")
     found = trace_reference(shop, words[-1], _day_of(as_of), _say)
     click.echo(
         trace_json(found) if as_json else trace_text(found), err=not (found.found or as_json)
@@ -268,7 +263,6 @@ def trace(words: tuple[str, ...], as_of: date | None, *, as_json: bool) -> None:
 
 def main() -> NoReturn:
     """Run the command; every error ends here, in a sentence and an exit status."""
-    gc.set_threshold(_GARBAGE)
     try:
         status = commands.main(standalone_mode=False, prog_name="reconcile")
         sys.exit(status if isinstance(status, int) else 0)
@@ -291,7 +285,7 @@ def main() -> NoReturn:
         where = error.__traceback__
         while where is not None and where.tb_next is not None:
             where = where.tb_next
-        at = "" if where is None else f" ({Path(where.tb_frame.f_code.co_filename).name}"
+        at = "" if where is None else f" ({path(where.tb_frame.f_code.co_filename).name}"
         line = "" if where is None else f":{where.tb_lineno})"
         click.echo(f"Fault of the tool: {type(error).__name__}{at}{line}", err=True)
         sys.exit(_FAULT)

@@ -6,10 +6,15 @@ wait for it. (click itself loads what tells dates.)
 
 from __future__ import annotations
 
+import os
 import re
 from datetime import date
+from typing import TYPE_CHECKING
 
 import click
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 _LEAST_MEMORY = 100 * 10**6  # what Python and the libraries take by themselves
 
@@ -53,11 +58,34 @@ def memory(text: str) -> int:
 
     found = re.fullmatch(r"([0-9]+(?:[.][0-9]+)?) ?([MG]i?B)", text.strip(), re.IGNORECASE)
     whole = int(Decimal(found[1]) * _UNITS[found[2].upper()]) if found else 0
+    if not found:
+        raise click.BadParameter(f"{text!r} is not an amount written like 2GB or 500MB.")
     if whole < _LEAST_MEMORY:
         least = f"{_LEAST_MEMORY // 10**6}MB"
-        what = f"{text!r} is no amount such as 2GB or 500MB, of {least} or more."
-        raise click.BadParameter(what)
+        raise click.BadParameter(
+            f"{text!r} is too little; give {least} or more, such as 2GB or 500MB."
+        )
     return whole
+
+
+class AnyPath(click.Path):
+    """A file or folder, which need not be there."""
+
+    def convert(
+        self,
+        value: str | os.PathLike[str],
+        param: click.Parameter | None,
+        ctx: click.Context | None,
+    ) -> Path:
+        """The text as a path."""
+        return path(os.fsdecode(super().convert(value, param, ctx)))
+
+
+def path(text: str) -> Path:
+    """A text as a path; what tells paths takes a tenth of the time that help has."""
+    from pathlib import Path
+
+    return Path(text)
 
 
 as_of_option = click.option(

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+from reconcile.cli_options import AnyPath
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 @click.command(short_help="List the rules, or explain one.")
@@ -28,7 +33,7 @@ def rules(name: str | None) -> None:
 
 
 @click.command(short_help="Propose how an export is to be read.")
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=AnyPath())
 @click.option("--record", help="The record type, where the file does not tell it.")
 @click.option("--write", is_flag=True, help="Add the entry to the shop's shop.toml.")
 def intake(file: Path, record: str | None, write: bool) -> None:  # noqa: FBT001

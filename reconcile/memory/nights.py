@@ -21,7 +21,7 @@ from reconcile.memory.schema import damaged, legible
 from reconcile.memory.stored import ABOUT, STATES, TOLD, arrow_of, numbers_of, part_of, table_of
 
 OF_ITEMS = ("class", "currency", "count", "amount_minor")
-_PARTS = ("ids", "about", "told", "states", "behind", "contents")
+_ASKED_LATE = ("about", "told")  # parts of which few rows are read, if any
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ class Before:
 
     def whole(self, at: Ints) -> pd.DataFrame:
         """Some exceptions with all that is known of them, by id; ``place`` is where they stand."""
-        rest = [table_of(self.texts[part]).take(at) for part in ("about", "told") if len(at)]
+        rest = [table_of(self.texts[part]).take(at) for part in _ASKED_LATE if len(at)]
         pieces = [self.ids.take(at).to_frame("id"), self.states.take(at), *rest]
         out = pd.concat([piece.reset_index(drop=True) for piece in pieces], axis=1)
         for name in (*ABOUT, *TOLD):
@@ -92,18 +92,18 @@ def night_before(history: sqlite3.Connection, day: date) -> Before:
     night = found[0]
     if night_digest(history, night) != found[5]:
         raise damaged(f"the night of {night} is not as it was kept")
-    parts = {part: part_of(history, night, part) for part in _PARTS}
     items = history.execute(_ITEMS, (night,)).fetchall()
-    states = table_of(parts["states"])
+    states = table_of(part_of(history, night, "states"))
     count = states.pop("rows_behind")
+    behind = table_of(part_of(history, night, "behind")).astype(np.int64)
     return Before(
         night=date.fromisoformat(night),
         run=Run(*found[1:5]),
-        ids=table_of(parts["ids"])["id"],
+        ids=table_of(part_of(history, night, "ids"))["id"],
         states=_typed(states),
-        behind=Behind(count.to_numpy(np.int64), table_of(parts["behind"]).astype(np.int64)),
+        behind=Behind(count.to_numpy(np.int64), behind),
         open_items=_items(items),
-        texts=parts,
+        texts={part: part_of(history, night, part) for part in _ASKED_LATE},
     )
 
 
@@ -134,8 +134,13 @@ def contents_before(history: sqlite3.Connection, day: date) -> Ints:
     """Digests of everything that the files of earlier nights said, sorted."""
     nights = [night for night in nights_kept(history) if night < str(day)]
     parts = [numbers_of(part_of(history, night, "contents")) for night in nights]
-    # Each is sorted, which a stable sort makes use of
-    return np.sort(np.concatenate([np.empty(0, np.int64), *parts]), kind="stable")
+    if len(parts) == 1:
+        return parts[0]
+    every = np.concatenate([np.empty(0, np.int64), *parts])
+    del parts
+    # Each part is sorted, which a stable sort makes use of
+    every.sort(kind="stable")
+    return every
 
 
 @legible()

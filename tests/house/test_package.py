@@ -43,7 +43,7 @@ def test_wheel_holds_every_module_and_nothing_else(wheel: zipfile.ZipFile) -> No
 
 def test_wheel_names_its_command(wheel: zipfile.ZipFile) -> None:
     (name,) = (name for name in wheel.namelist() if name.endswith("entry_points.txt"))
-    assert "reconcile = reconcile.cli:main" in wheel.read(name).decode()
+    assert "reconcile = reconcile.__main__:main" in wheel.read(name).decode()
 
 
 def test_lowest_versions_are_those_that_the_package_allows() -> None:
