@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from datetime import date
 from pathlib import Path
@@ -80,19 +81,22 @@ def run_nightly(
             if past < day:
                 _build_anew(shop, rules, past, nights, clock, room)
         contents, known = _told(shop, rules, day, clock, nights, room)
+        with clock.stage("writing"), ThreadPoolExecutor(max_workers=1) as aside:
+            # Where there is memory for it, what the history keeps is packed beside the report.
+            packing = aside.submit(list, known.parts()) if nights and room is None else None
 
-        def keep(digest: str) -> None:
-            if nights is None:
-                return
-            holds = bool(contents.proofs["holds"].all())
-            with nights.keeping() as connection:
-                known.keep(connection, proofs_hold=holds)
-                for later in others:
-                    if later > day:
-                        _build_anew(shop, rules, later, nights, clock, room)
-                keep_output(connection, folder, target, digest)
+            def keep(digest: str) -> None:
+                if nights is None:
+                    return
+                holds = bool(contents.proofs["holds"].all())
+                parts = known.parts() if packing is None else packing.result()
+                with nights.keeping() as connection:
+                    known.keep(connection, parts, proofs_hold=holds)
+                    for later in others:
+                        if later > day:
+                            _build_anew(shop, rules, later, nights, clock, room)
+                    keep_output(connection, folder, target, digest)
 
-        with clock.stage("writing"):
             write_outputs(contents, target, keep)
     return contents, target
 
@@ -138,7 +142,8 @@ def _build_anew(
         night = check(shop, rules, day, quiet, digests=True, room=room)
         known = remember(night, rules, nights.connection)
         proofs = _proofs(night.intake, night.matched, known.proofs)
-        known.keep(nights.connection, proofs_hold=bool(proofs["holds"].all()))
+        holds = bool(proofs["holds"].all())
+        known.keep(nights.connection, known.parts(), proofs_hold=holds)
 
 
 def _contents(

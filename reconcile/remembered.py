@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -24,7 +25,7 @@ from reconcile.memory.compare import (
 )
 from reconcile.memory.decision_log import Log, load_log
 from reconcile.memory.decisions import accepted, in_one_table, named_in
-from reconcile.memory.keep import keep_night
+from reconcile.memory.keep import Part, keep_night, parts_of_night
 from reconcile.memory.nights import (
     Run,
     amounts_then,
@@ -60,17 +61,15 @@ class Remembered:
     proofs: pd.DataFrame
     log: Log
 
-    def keep(self, history: sqlite3.Connection, *, proofs_hold: bool) -> None:
+    def parts(self) -> Iterator[Part]:
+        """What the history keeps of the night; each part is packed when it is asked for."""
+        return parts_of_night(self.files, self.compared, self.texts)
+
+    def keep(
+        self, history: sqlite3.Connection, parts: Iterable[Part], *, proofs_hold: bool
+    ) -> None:
         """Write the night into the history; nothing stands until that is committed."""
-        keep_night(
-            history,
-            self.day,
-            self.run,
-            self.files,
-            self.compared,
-            self.texts,
-            proofs_hold=proofs_hold,
-        )
+        keep_night(history, self.day, self.run, self.compared, parts, proofs_hold=proofs_hold)
         self.log.keep(history)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterable, Iterator
 from datetime import date
 from functools import partial
 
@@ -19,22 +20,36 @@ from reconcile.memory.stored import (
     TOLD,
     drop_unused,
     numbers_of,
+    packed,
     part_of,
+    put,
     put_numbers,
-    put_table,
 )
+
+Part = tuple[str, memoryview]
 
 _TOLD_OF_RULES = tuple(name for name in TOLD if name not in LONG)
 _OF_FILES = ["source", "file", "sheet", "sha256", "rows"]
+
+
+def parts_of_night(files: pd.DataFrame, tonight: Compared, texts: Texts) -> Iterator[Part]:
+    """What is kept of a night but its new contents; each part is packed when it is asked for."""
+    yield "files", packed(files[_OF_FILES].sort_values(_OF_FILES))
+    found = tonight.found
+    yield "ids", packed(found[["id"]])
+    yield "about", packed(found[[*ABOUT]])
+    yield "told", packed(found[[*_TOLD_OF_RULES]], partial(_long, found, texts))
+    yield "states", packed(found[[*STATES]].assign(rows_behind=tonight.behind.count))
+    yield "behind", packed(tonight.behind.rows)
+    yield "cleared", packed(tonight.cleared[["id", "reason", "evidence_of"]])
 
 
 def keep_night(
     history: sqlite3.Connection,
     day: date,
     run: Run,
-    files: pd.DataFrame,
     tonight: Compared,
-    texts: Texts,
+    parts: Iterable[Part],
     *,
     proofs_hold: bool,
 ) -> None:
@@ -43,16 +58,8 @@ def keep_night(
     contents = _contents(history, night, tonight.new_contents)
     again = _begin(history, night, run, proofs_hold=proofs_hold)
     put_numbers(history, night, "contents", contents)
-    put_table(history, night, "files", files[_OF_FILES].sort_values(_OF_FILES))
-    found = tonight.found
-    for part, names in (("ids", ("id",)), ("about", ABOUT)):
-        put_table(history, night, part, found[[*names]])
-    put_table(history, night, "told", found[[*_TOLD_OF_RULES]], partial(_long, found, texts))
-    states = found[[*STATES]].assign(rows_behind=tonight.behind.count)
-    put_table(history, night, "states", states)
-    put_table(history, night, "behind", tonight.behind.rows)
-    cleared = tonight.cleared[["id", "reason", "evidence_of"]]
-    put_table(history, night, "cleared", cleared)
+    for part, data in parts:
+        put(history, night, part, data)
     items = tonight.open_items[[*OF_ITEMS]].astype(object).itertuples(index=False)
     history.executemany(
         "INSERT INTO open_items VALUES (?, ?, ?, ?, ?)", [(night, *row) for row in items]

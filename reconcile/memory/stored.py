@@ -47,14 +47,8 @@ _TYPES = {
 }
 
 
-def put_table(
-    history: sqlite3.Connection,
-    night: str,
-    part: str,
-    table: pd.DataFrame,
-    more: Callable[[slice], pd.DataFrame] | None = None,
-) -> None:
-    """Keep a table of texts, whole numbers, truths and dates as a part of a night.
+def packed(table: pd.DataFrame, more: Callable[[slice], pd.DataFrame] | None = None) -> memoryview:
+    """A table of texts, whole numbers, truths and dates as the bytes of a part.
 
     ``more`` gives columns that stand beside some rows of it, where those of all would be large.
     """
@@ -65,7 +59,7 @@ def put_table(
     with pa.ipc.new_stream(sink, first.schema, options=options) as writer:
         for batch in chain([first], batches):
             writer.write_batch(batch)
-    put(history, night, part, memoryview(sink.getvalue()))
+    return memoryview(sink.getvalue())
 
 
 def _batches(

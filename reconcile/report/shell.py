@@ -23,7 +23,8 @@ from reconcile.report.cells import MOST_LINKS, one_text
 MakeRows = Callable[[], memoryview]
 _Part = tuple[str, list[bytes | memoryview]]
 _Packed = tuple[zipfile.ZipInfo, memoryview]
-_PACKED = 2  # parts that are packed at a time
+_PACKED = 2  # sheets that are packed at a time
+_LARGE = 1 << 16  # bytes of a part that takes longer to pack than to hand over
 # A zip archive cannot hold an earlier time than this one.
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 
@@ -91,10 +92,16 @@ def _filled(shell: io.BytesIO, rest: Sequence[Rest], day: date) -> bytes:
         zipfile.ZipFile(out, "w") as target,
         ThreadPoolExecutor(max_workers=_PACKED) as aside,
     ):
-        # To pack a part takes longer than to make it: the next ones are made meanwhile.
-        for part in _parts(source, rest, day):
-            packing.append(aside.submit(_pack, *part))
-            if len(packing) > _PACKED:
+        # To pack a sheet takes longer than to make it: the next ones are made meanwhile. Small
+        # parts, of which some stand between two sheets, are not worth a thread.
+        for name, pieces in _parts(source, rest, day):
+            if sum(map(len, pieces)) < _LARGE:
+                packed = Future[_Packed]()
+                packed.set_result(_pack(name, pieces))
+            else:
+                packed = aside.submit(_pack, name, pieces)
+            packing.append(packed)
+            while sum(not each.done() for each in packing) > _PACKED:
                 _put(target, out, packing.popleft().result())
         for packed in packing:
             _put(target, out, packed.result())

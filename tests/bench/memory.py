@@ -26,7 +26,7 @@ from reconcile.lean import Texts
 from reconcile.memory.behind import Behind
 from reconcile.memory.compare import Compared
 from reconcile.memory.database import history_for_run
-from reconcile.memory.keep import keep_night
+from reconcile.memory.keep import keep_night, parts_of_night
 from reconcile.memory.nights import night_before
 from reconcile.memory.roll import moved, open_items
 from reconcile.night import Clock, Night, check
@@ -110,7 +110,8 @@ def _keep(shop: Path, night: Night, known: Remembered, at: int, day: date) -> No
         moves = moved(before.states, found, then)
         tonight = Compared(found, behind, cleared, moves, open_items(found), np.sort(contents))
         with history.keeping() as connection:
-            keep_night(connection, day, known.run, files, tonight, Texts(), proofs_hold=True)
+            parts = parts_of_night(files, tonight, Texts())
+            keep_night(connection, day, known.run, tonight, parts, proofs_hold=True)
 
 
 def _costs(shop: Path, last: date, rounds: int) -> dict[str, object]:

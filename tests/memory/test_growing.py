@@ -145,7 +145,7 @@ def keep(folder: Path, day: date) -> None:
     with history_for_run(folder) as history:
         known = remember(night, rules, history.connection)
         with history.keeping() as connection:
-            known.keep(connection, proofs_hold=True)
+            known.keep(connection, known.parts(), proofs_hold=True)
 
 
 def test_rebuilding_from_the_exports_gives_the_same_history(tmp_path: Path) -> None:
