@@ -35,6 +35,11 @@ def _day_of(as_of: date | None) -> Callable[[Shop], date]:
     return lambda settings: as_of or datetime.now(settings.zone).date()
 
 
+def _shop_of(words: tuple[str, ...]) -> Path:
+    """The shop folder before the one word that a command needs; here where it is left out."""
+    return path(words[0] if len(words) > 1 else ".")
+
+
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="reconcile")
 def commands() -> None:
@@ -205,9 +210,8 @@ def decide(
 
     if len(words) not in (1, 2):
         raise click.UsageError("Give the id of one exception, after the shop folder if any.")
-    shop = path(words[0] if len(words) > 1 else ".")
     who = decided_by if decided_by is not None else user()
-    click.echo(decide_on(shop, words[-1], _day_of(as_of), reason, until, who))
+    click.echo(decide_on(_shop_of(words), words[-1], _day_of(as_of), reason, until, who))
 
 
 @commands.command("pay-check", short_help="Check a payment before it is paid.")
@@ -229,8 +233,7 @@ def pay_check(words: tuple[str, ...], as_of: date | None, *, as_json: bool) -> N
 
     if len(words) not in (1, 2):
         raise click.UsageError("Give the file of the proposed payment, after the shop folder.")
-    shop = path(words[0] if len(words) > 1 else ".")
-    found = check_payment(shop, path(words[-1]), _day_of(as_of), _say)
+    found = check_payment(_shop_of(words), path(words[-1]), _day_of(as_of), _say)
     click.echo(check_json(found) if as_json else check_text(found))
     if not found.all_to_pay:
         raise SystemExit(_FOUND)
@@ -252,8 +255,7 @@ def trace(words: tuple[str, ...], as_of: date | None, *, as_json: bool) -> None:
 
     if len(words) not in (1, 2):
         raise click.UsageError("Give one reference, after the shop folder if any.")
-    shop = path(words[0] if len(words) > 1 else ".")
-    found = trace_reference(shop, words[-1], _day_of(as_of), _say)
+    found = trace_reference(_shop_of(words), words[-1], _day_of(as_of), _say)
     click.echo(
         trace_json(found) if as_json else trace_text(found), err=not (found.found or as_json)
     )

@@ -1,4 +1,4 @@
-"""Dates and amounts as options take them, and the options that several commands share.
+"""Dates, paths and amounts as options take them, and the options that several commands share.
 
 What one option alone needs of the standard library is loaded when that is given: help should not
 wait for it. (click itself loads what tells dates.)
@@ -57,9 +57,9 @@ def memory(text: str) -> int:
     from decimal import Decimal
 
     found = re.fullmatch(r"([0-9]+(?:[.][0-9]+)?) ?([MG]i?B)", text.strip(), re.IGNORECASE)
-    whole = int(Decimal(found[1]) * _UNITS[found[2].upper()]) if found else 0
     if not found:
         raise click.BadParameter(f"{text!r} is not an amount written like 2GB or 500MB.")
+    whole = int(Decimal(found[1]) * _UNITS[found[2].upper()])
     if whole < _LEAST_MEMORY:
         least = f"{_LEAST_MEMORY // 10**6}MB"
         raise click.BadParameter(

@@ -83,7 +83,8 @@ def run_nightly(
         contents, known = _told(shop, rules, day, clock, nights, room)
         with clock.stage("writing"), ThreadPoolExecutor(max_workers=1) as aside:
             # Where there is memory for it, what the history keeps is packed beside the report.
-            packing = aside.submit(list, known.parts()) if nights and room is None else None
+            eager = nights is not None and room is None
+            packing = aside.submit(list, known.parts()) if eager else None
 
             def keep(digest: str) -> None:
                 if nights is None:
