@@ -30,6 +30,8 @@ _CONDITION_KEYS = ("fact", "is", "value", "of", "setting")
 _INSTEAD = ("class", "list")
 _TEXTS = ("explanation", "why", "action", "false_alarms")
 FIELD = re.compile(r"\{([a-z_]+)\}")  # a fact, a setting or one of these in an explanation
+# Two forms of a word in it, (was|were) or unit(|s): the first where the count last told is 1.
+FORMS = re.compile(r"\(([a-z]*)\|([a-z]+)\)")
 _FIELDS = ("due", "as_of", "supplier", "order_ref", "sku")
 
 
@@ -81,6 +83,11 @@ class Rule:
     instead_list: str
     text: Mapping[str, str]
     examples: tuple[Mapping[str, Any], ...]
+
+    def counts(self, field: str) -> bool:
+        """Whether a field of the explanation tells how many there are."""
+        fact = self.table.facts.get(field)
+        return field in self.settings or (fact is not None and fact.kind == "count")
 
 
 def rules_folder() -> Path:
@@ -202,9 +209,13 @@ def _rule(name: str, data: Mapping[str, Any]) -> Rule:
     _need(name, "when", rule.when, "a rule without conditions would always fire")
     for key in _TEXTS:
         _need(name, f"text.{key}", rule.text.get(key), "it is missing")
-    for field in FIELD.findall(rule.text["explanation"]):
+    said = rule.text["explanation"]
+    for field in FIELD.findall(said):
         known = field in table.facts or field in settings or field in _FIELDS
         _need(name, "text.explanation", known, f"{table.name} has no fact {field!r}")
+    if forms := FORMS.search(said):
+        counted = any(map(rule.counts, FIELD.findall(said[: forms.start()])))
+        _need(name, "text.explanation", counted, f"no count is told before {forms[0]!r}")
     return rule
 
 

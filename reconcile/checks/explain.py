@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date
 
 import numpy as np
@@ -9,7 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from reconcile.checks.catalogue import FIELD, Rule
+from reconcile.checks.catalogue import FIELD, FORMS, Rule
 from reconcile.checks.rows import Rows, date_text, text_of
 from reconcile.joined import side_by_side
 from reconcile.money import decimal_texts, digits_of
@@ -20,12 +21,32 @@ _NO_DATE = "an unknown date"
 
 def explain(rule: Rule, rows: Rows, due: pd.Series, as_of: date) -> pd.Series:
     """The explanation of each row; money with its currency, dates as YYYY-MM-DD."""
-    parts = [
-        _field(rule, piece, rows, due, as_of) if number % 2 else piece
-        for number, piece in enumerate(FIELD.split(rule.text["explanation"]))
-    ]
+    parts: list[pa.Array | str] = []
+    one: pa.Scalar | pa.Array | None = None
+    for at, piece in enumerate(FIELD.split(rule.text["explanation"])):
+        if at % 2:
+            parts.append(_field(rule, piece, rows, due, as_of))
+            one = _is_one(rule, piece, rows) if rule.counts(piece) else one
+        else:
+            parts.extend(_in_form(piece, one))
     nothing = pa.array([""], pa.string()).take(pa.array(np.zeros(len(rows), dtype=np.int8)))
     return pd.Series(side_by_side(nothing, *parts), dtype="str")
+
+
+def _is_one(rule: Rule, name: str, rows: Rows) -> pa.Scalar | pa.Array:
+    """Whether a count, or a setting, is 1."""
+    if name in rule.settings:
+        return pa.scalar(rule.settings[name].value == 1)
+    return pa.array((rows[name] == 1).to_numpy(dtype=bool, na_value=False))
+
+
+def _in_form(piece: str, one: pa.Scalar | pa.Array | None) -> Iterator[pa.Array | str]:
+    """Words between two fields, in their form for one or for several."""
+    words, *more = FORMS.split(piece)
+    yield words
+    for single, several, rest in zip(more[::3], more[1::3], more[2::3], strict=True):
+        yield pc.if_else(one, single, several)
+        yield rest
 
 
 def _field(rule: Rule, name: str, rows: Rows, due: pd.Series, as_of: date) -> pa.Array | str:

@@ -62,9 +62,10 @@ def _rejected(rejected: pd.DataFrame, as_of: np.datetime64) -> pd.DataFrame:
     out["about"] = "rows-rejected"
     out["detail"] = (
         out["found"].astype("str")
-        + " row(s) of the source "
+        + np.where(out["found"] == 1, " row", " rows")
+        + " of the source "
         + out["document"]
-        + " could not be read and are left out; each is listed with its cell under rejected rows."
+        + " could not be read and had to be left out; rejected rows list each with its cell."
     )
     return out.assign(dated=as_of)
 
@@ -119,7 +120,8 @@ def _gaps(gaps: pd.DataFrame) -> pd.DataFrame:
                 "No file of the source "
                 + gaps["source"]
                 + (" covers " + first + " to " + last)
-                + ("; " + gaps["days"].astype("int64").astype("str") + " day(s) are missing.")
+                + ("; " + gaps["days"].astype("int64").astype("str"))
+                + np.where(gaps["days"] == 1, " day is missing.", " days are missing.")
             ),
             "found": gaps["days"].astype("int64"),
             "dated": gaps["before"].astype("datetime64[s]"),

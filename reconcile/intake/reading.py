@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
+from reconcile.counted import counted
 from reconcile.errors import Problem, RefusedError
 from reconcile.intake.camt import statement_rows
 from reconcile.intake.coded import Coded
@@ -185,8 +186,9 @@ def _sheet_table(
     notes = []
     hidden = np.intersect1d(workbook.hidden_rows(sheet), table.rows)
     if len(hidden):
-        notes.append(f"{len(hidden)} hidden row(s) were read too, the first in row {hidden[0]}")
+        notes.append(f"{counted(len(hidden), 'hidden row')} read too, the first in row {hidden[0]}")
     unseen = [each.name for each in workbook.sheets if not each.visible]
     if unseen:
-        notes.append(f"the workbook has hidden sheet(s): {', '.join(unseen)}")
+        hidden_sheets = counted(len(unseen), "hidden sheet")
+        notes.append(f"the workbook has {hidden_sheets}: {', '.join(unseen)}")
     return table, tuple(notes)

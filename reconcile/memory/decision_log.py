@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from reconcile.counted import counted
 from reconcile.disk import sync_folder
 from reconcile.errors import FaultError, Problem, RefusedError
 
@@ -58,7 +59,7 @@ class Log:
         lines, digest = found
         if len(self.digests) < lines:
             missing = lines - len(self.digests)
-            what = f"{missing} decision(s) that an earlier run has read are missing."
+            what = f"lacks {counted(missing, 'decision')} that an earlier run has read."
             raise RefusedError([Problem(str(self.path), what, _MEND, len(self.digests) + 1)])
         if self.digests[lines - 1] != digest:
             what = "is not what an earlier run has read here: the log was changed."

@@ -13,6 +13,7 @@ from fractions import Fraction
 import numpy as np
 import pandas as pd
 
+from reconcile.counted import counted
 from reconcile.empty import without_rows
 from reconcile.intake.load import Intake
 from reconcile.matching.columns import Bools, Ints, days
@@ -69,7 +70,7 @@ def realised(
             items(mine[gain], gap[gain], "realised-gain", "right", "listed", _REALISED),
         ]
         lost = int((~both).sum())
-        cause = f"There is no rate for {lost} payment(s)." if lost else ""
+        cause = f"There is no rate for {counted(lost, 'payment')}." if lost else ""
         sides = int(paid[both].sum()), int(billed[both].sum() + gap[both].sum())
         out.append(balanced(CHECK, f"realised {currency}", home, sides, pieces, cause))
     return out
@@ -129,7 +130,7 @@ def revalued(
             items(mine[down], gap[down], "unrealised-gain", "right", "listed", text),
         ]
         lost = int((~both).sum())
-        cause = f"There is no rate for {lost} open payable(s)." if lost else ""
+        cause = f"There is no rate for {counted(lost, 'open payable')}." if lost else ""
         sides = int(closing[both].sum()), int(closing[both].sum())
         out.append(balanced(CHECK, f"payables {currency}", home, sides, pieces, cause))
     return out

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from reconcile.counted import counted
 from reconcile.empty import without_rows
 from reconcile.intake.load import Intake
 from reconcile.matching.columns import Ints, days, number, text, total
@@ -68,7 +69,7 @@ def margin(
     pieces.append(items(loose, amount, "fee-of-no-order", "left", "listed", told))
     left, right = left + int(amount.sum()), right + int(amount.sum())
     count = int((mine & lost).sum())
-    cause = f"Of {count} order(s) the cost or a rate is not known." if count else ""
+    cause = f"Of {counted(count, 'order')} the cost or a rate is not known." if count else ""
     cause += "" if loose_known else " A fee has no rate."
     balance = balanced(CHECK, "", home, (left, right), pieces, cause.strip())
     return Margin([balance], _tables(intake, matched, parts, mine & ~lost, loose))

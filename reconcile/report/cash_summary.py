@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from reconcile.counted import counted
 from reconcile.money import major_text
 from reconcile.report.cash_contents import CAUTION, CashContents
 
@@ -25,7 +26,7 @@ def cash_text(contents: CashContents) -> str:
     rest = int((contents.items["what"] == "not-explained").sum())
     lines.append(f"Errors named: {errors - rest}; amounts not explained: {rest}")
     if len(contents.restated):
-        lines.append(f"Restated since the first check: {len(contents.restated)} figure(s)")
+        lines.append(f"Restated since the first check: {counted(len(contents.restated), 'figure')}")
     failed = int((~contents.proofs["holds"].astype(bool)).sum())
     lines.append(
         f"PROOF FAILED: {failed}; do not act on this"

@@ -22,7 +22,7 @@ from reconcile.report.totals import totals_sheet
 
 _FINISHED = ("delivered", "refunded", "cancelled")
 _NOT_OPEN = {
-    "waiting": "Exceptions that are not due yet",
+    "waiting": "Exceptions that are not due yet, or wait for a pending payment or an invoice",
     "unknown": "Exceptions that these files cannot decide",
     "follows": "Symptoms of other exceptions; settle the cause first",
     "accepted": "Exceptions that a decision covers",

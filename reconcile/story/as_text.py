@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from reconcile.counted import counted
 from reconcile.money import amount_text
 from reconcile.story.event import KINDS, Event, Place
 from reconcile.story.looked import Looked, Near, Rejected
@@ -71,11 +72,11 @@ def looked_lines(looked: Iterable[Looked], unread: int) -> list[str]:
         more = len(one.files) - _FILES
         names += [f"and {more} more"] if more > 0 else []
         until = f", up to {one.until}" if one.until else ""
-        what = one.what.removesuffix("s") if one.count == 1 else one.what
-        lines += wrapped(f"- {one.count:,} {what}{until}, in {', '.join(names)}", 2)
+        many = counted(one.count, one.what.removesuffix("s"))
+        lines += wrapped(f"- {many}{until}, in {', '.join(names)}", 2)
     if unread:
-        what = "rejected row(s) with too few or too many cells could not be searched"
-        lines += wrapped(f"- {unread:,} {what}", 2)
+        what = "with too few or too many cells could not be searched"
+        lines += wrapped(f"- {counted(unread, 'rejected row')} {what}", 2)
     return lines
 
 

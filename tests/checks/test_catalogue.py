@@ -57,7 +57,7 @@ class = "info"
 list  = "check"
 
 [text]
-explanation  = "{payable} has been due to {supplier} since {due}; {grace_days} day(s) are given."
+explanation  = "{payable} has been due to {supplier} since {due}; {grace_days} day(|s) given."
 why          = "It is late."
 action       = "Pay it."
 false_alarms = "None."
@@ -112,6 +112,7 @@ BROKEN = [
     ("another list on no fact", 'fact  = "live"', 'fact  = "lives"', "instead"),
     ("no action", 'action       = "Pay it."', "", "text.action"),
     ("a sentence about no fact", "{payable} has", "{payble} has", "text.explanation"),
+    ("two forms and no count", "{grace_days} day(|s)", "some day(|s)", "text.explanation"),
 ]  # fmt: skip
 
 

@@ -137,7 +137,7 @@ def test_a_log_that_became_shorter_since_a_run_is_refused(log: Path) -> None:
     [problem] = caught.value.problems
     assert (problem.row, problem.what) == (
         3,
-        "2 decision(s) that an earlier run has read are missing.",
+        "lacks 2 decisions that an earlier run has read.",
     )
     log.unlink()
     with pytest.raises(RefusedError):
