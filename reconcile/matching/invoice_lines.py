@@ -171,6 +171,8 @@ def _add_prices(out: pd.DataFrame, tied: Tied, bills: Bills) -> None:
     elsewhere_rate = (out["other_country"] != "").to_numpy()
     out["rate_difference"] = np.where(elsewhere_rate & ~unsure, excess, 0)
     told = np.flatnonzero((excess > 0) | unsure)
+    if not len(told):
+        return
     asked = groups.iloc[at[told]].reset_index(drop=True)
     asked["for_country"] = texts_at(tied.names.country, asked["for_country"].to_numpy())
     _add_words(out, invoices, asked, told)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from reconcile.empty import without_rows
 from reconcile.joined import joined_texts
 from reconcile.matching.columns import has, places, texts_at, total
 from reconcile.matching.moneys import Moneys
@@ -13,6 +14,7 @@ from reconcile.matching.tie import Tied
 _ORDERS_SHOWN, _PAYMENTS_SHOWN = 12, 3  # that a sentence names
 _FOR_IT = "; perhaps paid without a reference by "
 _NOT_RULED_OUT = "; that a payment without a reference was for it cannot be ruled out"
+_LINK = {"at": "int64", "record": "str", "row_id": "int64"}
 _EXACTLY = "; it is exactly what is left to pay for "
 
 
@@ -21,10 +23,11 @@ def add_perhaps_paid(orders: pd.DataFrame, tied: Tied, money: Moneys) -> None:
     size, found = len(orders), money.suggestions
     orders["perhaps_paid"] = has(found.perhaps["money"].to_numpy(np.int64), size)
     orders["not_ruled_out"] = found.doubted & ~orders["perhaps_paid"].to_numpy()
-    names = _payments_named(tied, found.perhaps["money"], found.perhaps["payment"])
     text = pd.Series("", index=orders.index, dtype="str")
     text[orders["not_ruled_out"].to_numpy()] = _NOT_RULED_OUT
-    text[names.index] = _FOR_IT + names
+    if len(found.perhaps):
+        names = _payments_named(tied, found.perhaps["money"], found.perhaps["payment"])
+        text[names.index] = _FOR_IT + names
     orders["perhaps"] = text
 
 
@@ -42,6 +45,9 @@ def add_suggestions(payments: pd.DataFrame, tied: Tied, money: Moneys) -> pd.Dat
     payments["several_ways"] = (outcome == "several").to_numpy()
     payments["contested"] = (outcome == "contested").to_numpy()
     payments["gave_up"] = (outcome == "gave-up").to_numpy()
+    if readings.empty and not (outcome != "").any():  # most payments bear a reference
+        payments["suggestion"] = pd.Series("", index=payments.index, dtype="str")
+        return without_rows(_LINK)
     rivals = _rivals(outcome, readings, tied)
     payments["suggestion"] = _sentences(tied, money, rivals)
     return _behind(tied, money, rivals)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from reconcile.empty import without_rows
 from reconcile.joined import joined_texts
 from reconcile.matching.alike import groups_alike
 from reconcile.matching.columns import (
@@ -32,6 +33,18 @@ from reconcile.matching.tie import Tied
 WITHIN_DAYS = 7
 _SHOWN = 12  # payments that a sentence names
 _OF_MEMBERS = ["at", "document", "dated", "row_id"]
+_FOUND = {
+    **dict.fromkeys(("supplier", "currency"), "str"),
+    "amount": "Int64",
+    **dict.fromkeys(("payments", "decided", "open"), "int64"),
+    **dict.fromkeys(("first_date", "dated"), "datetime64[s]"),
+    **dict.fromkeys(("payables", "beyond"), "int64"),
+    "alike": "str",
+    "excess": "Int64",
+    **dict.fromkeys(("document", "first_day", "amount_code"), "str"),
+    **dict.fromkeys(("order", "supplier_order"), "int64"),
+}
+_LINK = {"at": "int64", "record": "str", "row_id": "int64"}
 
 
 def possible_doubles(
@@ -43,6 +56,8 @@ def possible_doubles(
     amount of which some are not decided, also where there is no excess.
     """
     nodes = payments_to_compare(tied, payments)
+    if nodes.empty:  # in most shops all payments bear a reference
+        return without_rows(_FOUND), without_rows(_LINK)
     by_time = _by_time(nodes, tied, money)
     by_text = _by_text(nodes, tied, money)
     groups = pd.concat([by_time[0], by_text[0]], ignore_index=True)

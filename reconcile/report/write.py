@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
 from typing import BinaryIO
@@ -16,6 +17,8 @@ from reconcile.report.folder import check_writable, digest_of, finish, recover, 
 from reconcile.report.messages import MESSAGES, supplier_messages
 from reconcile.report.summary import summary_json
 from reconcile.report.workbook import workbook
+
+_OPEN_FILES = 32  # at a time: systems allow some hundreds
 
 __all__ = ["check_writable", "finish", "recover", "write_outputs"]
 
@@ -36,39 +39,65 @@ def write_outputs(contents: Contents, out: Path, keep: Callable[[str], None] | N
 
 def _fill(contents: Contents, keep: Callable[[str], None] | None, folder: Path) -> None:
     # The workbook takes as long as everything else: it is made meanwhile.
-    with ThreadPoolExecutor(max_workers=1) as aside:
+    with ThreadPoolExecutor(max_workers=2) as aside:
         book = aside.submit(workbook, contents)
-        _lists(contents, folder)
-        _write(folder / "summary.json", partial(_put, summary_json(contents).encode()))
-        _write(folder / "report.xlsx", partial(_put, book.result()))
-    # Last, since by it a folder is known to be filled.
-    _write(folder / "run.log", partial(_put, _log(contents).encode()))
+        files = _Files(aside)
+        _lists(contents, folder, files)
+        files.write(folder / "summary.json", partial(_put, summary_json(contents).encode()))
+        files.write(folder / "report.xlsx", partial(_put, book.result()))
+        files.wait()
+        # Last, since by it a folder is known to be filled.
+        files.write(folder / "run.log", partial(_put, _log(contents).encode()))
+        files.wait()
     if keep is not None:
         sync_folder(folder)
         sync_folder(folder.parent)
         keep(digest_of(folder))
 
 
-def _lists(contents: Contents, folder: Path) -> None:
+class _Files:
+    """New files, of which the next is made while the disk takes the one before."""
+
+    def __init__(self, aside: Executor) -> None:
+        """``aside``: where the disk is waited for."""
+        self._aside = aside
+        self._begun: deque[Future[None]] = deque()
+
+    def write(self, path: Path, put: Callable[[BinaryIO], None]) -> None:
+        """Write a file, which may not be on the disk yet; OSError for it or one before."""
+        file = path.open("xb")
+        try:
+            put(file)
+            file.flush()
+        except BaseException:
+            file.close()
+            raise
+        self._begun.append(self._aside.submit(_to_disk, file))
+        self.wait(_OPEN_FILES)
+
+    def wait(self, left: int = 0) -> None:
+        """Wait until no more than so many files are not on the disk; OSError where one is not."""
+        while len(self._begun) > left:
+            self._begun.popleft().result()
+
+
+def _to_disk(file: BinaryIO) -> None:
+    with file:
+        os.fsync(file.fileno())
+
+
+def _lists(contents: Contents, folder: Path, files: _Files) -> None:
     """Everything but the workbook and what is said of the run."""
     for path, table in csv_tables(contents):
         (folder / path).parent.mkdir(exist_ok=True)
-        _write(folder / path, partial(write_csv, table))
+        files.write(folder / path, partial(write_csv, table))
     for name, lines in supplier_messages(contents):
         (folder / MESSAGES).mkdir(parents=True, exist_ok=True)
-        _write(folder / MESSAGES / name, partial(_put_lines, lines))
+        files.write(folder / MESSAGES / name, partial(_put_lines, lines))
     if contents.rejected_files:
         (folder / "rejected").mkdir()
     for one in contents.rejected_files:
-        _write(folder / "rejected" / one.name, partial(_put, rejected_bytes(one)))
-
-
-def _write(path: Path, put: Callable[[BinaryIO], None]) -> None:
-    """Write one new file and wait until it is on the disk."""
-    with path.open("xb") as file:
-        put(file)
-        file.flush()
-        os.fsync(file.fileno())
+        files.write(folder / "rejected" / one.name, partial(_put, rejected_bytes(one)))
 
 
 def _put_lines(lines: Iterator[str], file: BinaryIO) -> None:

@@ -43,6 +43,21 @@ def test_invoices_of_no_order_at_all(tmp_path: Path) -> None:
     assert len(said(matched(tmp_path, records), RULE)) == 1
 
 
+def test_nothing_to_compare_gives_the_same_columns(tmp_path: Path) -> None:
+    bare = {"orders": [order("1")], "invoices": [bill("K101", "1", "40.00")]}
+    two = bare | {"payments": [on(3, "P1"), on(5, "P2")]}
+    some, none = (
+        matched(tmp_path / name, records).matched
+        for name, records in (("some", two), ("none", bare | {"payments": []}))
+    )
+    for name in ("possible_doubles", "payments", "supplier_orders", "invoice_lines"):
+        pd.testing.assert_series_equal(some.tables[name].dtypes, none.tables[name].dtypes)
+    for name in ("possible_doubles", "candidates"):
+        pd.testing.assert_series_equal(some.links[name].dtypes, none.links[name].dtypes)
+    assert len(some.tables["possible_doubles"]) == 1
+    assert none.tables["possible_doubles"].empty
+
+
 # One amount within some days
 
 

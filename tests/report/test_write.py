@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import csv
+import errno
+import itertools
 import json
+import os
+import time
 from collections import Counter
 from dataclasses import replace
 from decimal import Decimal
@@ -13,6 +17,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from reconcile.errors import FaultError
 from reconcile.money import minor_digits
 from reconcile.report.contents import Contents
 from reconcile.report.summary import summary, summary_text
@@ -184,6 +189,45 @@ def test_only_the_log_tells_the_time(tmp_path: Path) -> None:
     one, two = _files(tmp_path / "one"), _files(tmp_path / "two")
     assert one.pop("run.log") != two.pop("run.log")
     assert one == two
+
+
+def test_every_file_is_on_the_disk_before_the_night_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    on_disk, really = set[int](), os.fsync
+    seen = list[str]()
+
+    def fsync(handle: int) -> None:
+        time.sleep(0.01)  # a disk that is slower than what is written to it
+        really(handle)
+        on_disk.add(os.fstat(handle).st_ino)
+
+    def keep(_: str) -> None:
+        [folder] = tmp_path.glob(".out.new")
+        paths = [path for path in folder.rglob("*") if path.is_file()]
+        seen.extend(path.name for path in paths if path.stat().st_ino in on_disk)
+        assert len(seen) == len(paths)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    write_outputs(results(), tmp_path / "out", keep)
+    assert {"exceptions.csv", "report.xlsx", "run.log", "alder-chase.txt"} <= set(seen)
+
+
+@pytest.mark.parametrize("failing", [1, 5, 14])
+def test_a_file_that_the_disk_does_not_take_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, failing: int
+) -> None:
+    calls, really = itertools.count(1), os.fsync
+
+    def fsync(handle: int) -> None:
+        if next(calls) == failing:
+            raise OSError(errno.EIO, "Input/output error")
+        really(handle)
+
+    monkeypatch.setattr(os, "fsync", fsync)
+    with pytest.raises(FaultError, match="Input/output error"):
+        write_outputs(results(), tmp_path / "out", pytest.fail)
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n=1", " =1"])
