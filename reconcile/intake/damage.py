@@ -6,7 +6,12 @@ A reference that looks like a number or a date is stored as one, and shown anoth
   1111222233334440 (Microsoft KB 269370; Excel specifications and limits: 15 digits);
 - a long number is shown in exponent form: 9.4E+21, and 10e5 is taken for a number (Microsoft,
   "Stop automatically changing numbers to dates"; the page's title is from memory);
-- 1-3 becomes a date, shown as 01-Mar, 01/03/2026 or 2026-03-01 00:00:00 (the same page).
+- 1-3 becomes a date, shown as 01-Mar, 01/03/2026 or 2026-03-01 00:00:00 (the same page);
+- a formula that fails is shown as #REF!, #VALUE!, #NAME? and the like (Microsoft, [MS-OI29500]
+  2.1.755), in other languages as #BEZUG! or #¡REF! (both from memory);
+- a number for which the column is too narrow is saved as ##### (common practice).
+
+The last two stand for any value: rows that show them would all be of one order.
 
 What stays undetected: 00123 that has become 123 (references are compared without leading zeros
 for that reason), a number below 16 digits that was text, and a date that the column might hold
@@ -28,8 +33,13 @@ EXPONENT = (
 ROUNDED = (
     "a spreadsheet keeps 15 digits of a number and has put zeros behind them: export it as text"
 )
+ERROR = (
+    "a spreadsheet shows an error here, or had no room to show the value: export the value itself"
+)
 DATED = "a spreadsheet has taken this reference for a date: export it as text"
 
+_ERROR = r"^#(?:[¡¿]?\p{Lu}[\p{Lu}/0_]*[!?]|GETTING_DATA|#+)$"
+_IN_ERRORS = (b"!", b"?", b"##", b"#G")
 _EXPONENT = r"^[+-]?[0-9](?:[.,][0-9]+)?[Ee]\+[0-9]{2,3}$"
 _LONG = "^[0-9]{16,}$"
 _ZEROS = "^[1-9][0-9]{14}0+$"
@@ -64,19 +74,28 @@ def damaged(texts: pa.Array) -> dict[str, Bools]:
     no number of the column has other digits there. A text such as 2026-03-01 is a date unless
     the column has texts of its shape that are none (2026-03-47): then it numbers things so.
     """
+    errors = _errors(texts)
     likely = begin_with(texts, _BEGINS)
     months = begin_with(texts, _MONTHS)
     if months.any():
         likely |= months & _as_long_as(texts, "Mar-01")
     if not likely.any():
-        return {}
+        return errors
     if likely.all():
-        return _damaged(texts)
-    found = {}
+        return errors | _damaged(texts)
+    found = errors
     for why, hit in _damaged(texts.filter(pa.array(likely))).items():
         found[why] = np.zeros(len(texts), dtype=bool)
         found[why][likely] = hit
     return found
+
+
+def _errors(texts: pa.Array) -> dict[str, Bools]:
+    """What a spreadsheet shows where it cannot show a value."""
+    if not holds(texts, *_IN_ERRORS):
+        return {}
+    hit = _matching(one_piece(texts), _ERROR)
+    return {ERROR: hit} if hit.any() else {}
 
 
 def _damaged(texts: pa.Array) -> dict[str, Bools]:

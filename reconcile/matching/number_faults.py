@@ -14,7 +14,7 @@ from reconcile.matching.columns import Bools, as_array, has, places, text, texts
 from reconcile.matching.parcel_numbers import BETWEEN, is_damaged, split
 from reconcile.tracking import CHECK_DIGIT, judge
 
-_CHANGED = " was changed by a spreadsheet, which took it for another kind of number"
+_CHANGED = " is what a spreadsheet has made of the number"
 _OF_NO_SHAPE = " has none of the shapes that the shop allows"
 
 

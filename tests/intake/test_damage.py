@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reconcile.intake.damage import DATED, EXPONENT, ROUNDED, damaged
+from reconcile.intake.damage import DATED, ERROR, EXPONENT, ROUNDED, damaged
 
 _SOUND = ["LL-1001", "1001", "00123", "RA473124829GB", "9.4", "10e5", "4E12", "KX00000001P"]
 
@@ -29,6 +29,36 @@ def test_exponent_form_is_damage(text: str) -> None:
 @pytest.mark.parametrize("text", ["9.4E21", "E+21", "94E+21", "A9.4E+21", "9.4E+2", "9.4E+21X"])
 def test_codes_with_an_e_are_sound(text: str) -> None:
     assert _why(text) == [""]
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["#REF!", "#VALUE!", "#NAME?", "#DIV/0!", "#NULL!", "#NUM!", "#GETTING_DATA", "#BEZUG!",
+     "#WERT!", "#¡REF!", "#¿NOMBRE?", "##", "########"],
+)  # fmt: skip
+def test_what_a_spreadsheet_shows_for_a_value_is_damage(text: str) -> None:
+    assert _why(text, *_SOUND, "#1001") == [ERROR] + [""] * (len(_SOUND) + 1)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "#1001",
+        "#",
+        "#A",
+        "REF!",
+        "#REF",
+        "#ref!",
+        "A#REF!",
+        "#REF!1",
+        "#GETTING",
+        "#12!",
+        "1##",
+        "#10/0!",
+    ],
+)
+def test_references_that_are_no_errors_are_sound(text: str) -> None:
+    assert _why(text, "##") == ["", ERROR]
 
 
 def test_zeros_behind_the_fifteenth_digit() -> None:

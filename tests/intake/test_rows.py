@@ -206,6 +206,36 @@ def test_a_word_for_nothing_is_no_status(tmp_path: Path, name: str, text: str) -
     assert len(found.records["payments"]) == 1
 
 
+def test_errors_of_a_spreadsheet_never_make_one_order_of_several(tmp_path: Path) -> None:
+    """Two customers' orders, paid once each, are no order of two lines that is paid twice."""
+    files = {
+        "orders.csv": csv_of(
+            ORDERS,
+            "#REF!,2026-01-02,LAN-1,1,2.50,EUR",
+            "#1001,2026-01-02,LAN-1,1,2.50,EUR",
+            "########,2026-01-02,LAN-1,1,2.50,EUR",
+        ),
+        "payments.csv": csv_of(
+            PAYMENTS,
+            "kestrel,P-1,2026-01-02,1.00,EUR,#REF!",
+            "kestrel,P-2,2026-01-02,1.00,EUR,#1001",
+            "kestrel,#VALUE!,2026-01-02,1.00,EUR,1001",
+        ),
+    }
+    found = read(write(tmp_path, files, source("orders") + source("payments")))
+    assert rejects(found) == [
+        ("orders.csv", 2, "order_ref", "#REF!"),
+        ("orders.csv", 4, "order_ref", "########"),
+        ("payments.csv", 4, "payment_ref", "#VALUE!"),
+    ]
+    assert column(found.records["orders"], "order_ref") == ["#1001"]
+    assert column(found.records["payments"], "order_ref") == ["", "#1001"]
+    told = found.notes[["file", "row", "column", "text"]]
+    assert list(told.itertuples(index=False, name=None)) == [
+        ("payments.csv", 2, "order_ref", "#REF!")
+    ]
+
+
 @pytest.mark.parametrize("text", ["1970-01-01", "1970-01-01T00:00:00Z", "1900-01-01", "1969-12-31"])
 def test_a_date_that_stands_for_none(tmp_path: Path, text: str) -> None:
     header = f"{ORDERS},cancelled_at"

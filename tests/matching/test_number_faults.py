@@ -147,7 +147,7 @@ def test_shipments_without_numbers_say_nothing(tmp_path: Path) -> None:
 def test_number_that_a_spreadsheet_changed_is_not_held_against_patterns(tmp_path: Path) -> None:
     found = exceptions(shop(tmp_path, parcel("1", tracking_no="9.4E+21"), extra=PATTERNS))
     [sentence] = found.loc[found["rule"] == "tracking-invalid", "explanation"]
-    assert "9.4E+21 was changed by a spreadsheet" in sentence
+    assert "9.4E+21 is what a spreadsheet has made of the number" in sentence
     assert OF_NO_SHAPE not in sentence
 
 

@@ -119,9 +119,7 @@ def test_damaged_number_is_told_and_is_none_to_be_posted(tmp_path: Path) -> None
     assert said(found, "missing-tracking") == []
     assert said(found, "tracking-not-posted") == []
     [fault] = found.matched.tables["shipments"]["number_fault"]
-    assert (
-        fault == f"{SPOILT} was changed by a spreadsheet, which took it for another kind of number"
-    )
+    assert fault == f"{SPOILT} is what a spreadsheet has made of the number"
     assert found.states["1", "A"] == "no-tracking"
 
 
