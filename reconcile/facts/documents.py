@@ -21,6 +21,7 @@ INVOICE_LINES = table(
     Fact("total_gap", "money", "between the two, 0 where no total is stated"),
     Fact("total_excess", "money", "what the total is too much, not known where it is none"),
     Fact("no_quote", "flag", "there are quotes of the supplier, and none is valid for the line"),
+    Fact("quote_unread", "flag", "a quote that was rejected bears its SKU, or none"),
     Fact(
         "overcharge",
         "money",

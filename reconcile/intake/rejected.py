@@ -105,13 +105,14 @@ def rejected_names(
 ) -> pd.DataFrame:
     """Every reference that a rejected row names: record, source, column, key, file, row.
 
-    ``key`` is the cleaned reference, of a tracking number its text; ``file`` is a number.
+    ``key`` is the cleaned reference, of a tracking number its text; ``file`` is a number. A
+    quote is named by its SKU, blank where there is none.
     """
     at = np.flatnonzero(rejected)
     if not len(at):
         return without_rows(_KINDS_OF_NAMES)
     pieces = [without_rows({"column": "str", "key": "str", "at": "int64"})]
-    for name in NAMES:
+    for name in (*NAMES, "sku") if source.record == "quotes" else NAMES:
         key = "tracking_no" if name == "tracking_no" else f"{name}_key"
         if key in frame:
             pieces.append(pd.DataFrame({"column": name, "key": frame[key][rejected], "at": at}))
@@ -119,16 +120,17 @@ def rejected_names(
             part = parts[name][rejected[parts[name]["at"]]]
             pieces.append(part[["key", "at"]].drop_duplicates().assign(column=name))
     named = pd.concat(pieces, ignore_index=True)
-    named = named[(named["key"] != "").to_numpy()].reset_index(drop=True)
+    told = (named["key"] != "") | (named["column"] == "sku")
+    named = named[told.to_numpy()].reset_index(drop=True)
     places = named.pop("at").to_numpy(dtype=np.int64)
     named = named.assign(file=file, row=row[places])
     return named.assign(record=source.record, source=source.name)
 
 
 def rejected_keys(names: pd.DataFrame) -> pd.DataFrame:
-    """The orders and invoices among them: record, column, key.
+    """The orders and invoices among them, and the SKUs of quotes: record, column, key.
 
     So that nothing is called missing for the sake of a row that could not be read.
     """
-    found = names[names["column"].isin(["order_ref", "invoice_no"])]
+    found = names[names["column"].isin(["order_ref", "invoice_no", "sku"])]
     return found[["column", "key", "record"]].drop_duplicates(ignore_index=True)

@@ -6,8 +6,10 @@ from decimal import Decimal
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
-from reconcile.joined import are_among
+from reconcile.joined import are_among, in_one_piece
 from reconcile.matching.billing import is_credit, is_replacement
 from reconcile.matching.bills import Bills, bill_groups, part_of
 from reconcile.matching.columns import (
@@ -31,6 +33,7 @@ from reconcile.matching.overcharges import other_countries, overcharges, parts_a
 from reconcile.matching.prices import group_quotes
 from reconcile.matching.tie import Tied
 from reconcile.money import MICRO_DIGITS, major_text, minor_digits
+from reconcile.references import fold
 
 _NO_DAY = np.datetime64("NaT", "s")
 _NOT_TOLD = "a country that is not told"
@@ -63,6 +66,7 @@ def invoice_lines(
     out["paid_too"] = _paid_too(orders, money)
     _add_arithmetic(out, invoices)
     _add_prices(out, tied, bills)
+    out["quote_unread"] = _quote_unread(out, invoices, rejected_keys)
     out["ordered_date"] = _of_first_line(tied, days(tied.lines, "ordered_date"), _NO_DAY)
     country = _of_first_line(tied, tied.lines["country_code"].to_numpy(), np.int64(0))
     shown = pd.concat([tied.names.country, pd.Series([_NOT_TOLD], dtype="str")], ignore_index=True)
@@ -114,6 +118,17 @@ def _on_order(tied: Tied, sku_map: pd.DataFrame | None) -> Bools:
     pair = combined(order, np.concatenate(codes))
     out[asked] = np.isin(pair[len(ordered) :], pair[: len(ordered)])
     return out
+
+
+def _quote_unread(out: pd.DataFrame, invoices: pd.DataFrame, rejected_keys: pd.DataFrame) -> Bools:
+    """Whether a quote of the SKU that is billed, or of its order line, could not be read."""
+    unread = rejected_keys.loc[(rejected_keys["record"] == "quotes").to_numpy(), "key"]
+    if unread.empty:
+        return np.zeros(len(out), dtype=bool)
+    if (unread == "").any():
+        return np.ones(len(out), dtype=bool)
+    ordered = pd.Series(fold(pc.cast(in_one_piece(out["sku"]), pa.string())), dtype="str")
+    return are_among(invoices["sku_key"], unread) | are_among(ordered, unread)
 
 
 def _of_first_line(tied: Tied, values: np.ndarray, nothing: object) -> np.ndarray:

@@ -8,6 +8,7 @@ from itertools import takewhile
 
 import pandas as pd
 
+from reconcile.intake.rejected import NAMES
 from reconcile.matching.columns import text
 from reconcile.matching.parcel_numbers import number_parts
 from reconcile.night import Night
@@ -74,6 +75,7 @@ def not_searched(night: Night) -> int:
 def rejected_rows(night: Night, reference: str) -> list[Rejected]:
     """Rejected rows that name the reference as their order, invoice, payment or number."""
     names = night.intake.rejected_names
+    names = names[names["column"].isin(NAMES)]
     orders = names["source"].map(order_keys(night.shop, reference))
     wanted = orders.where(names["column"] == "order_ref", cleaned(reference))
     hit = (names["key"] == wanted) & (names["column"] != "tracking_no")

@@ -103,13 +103,18 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     ]
 
 
-def matched(folder: Path, records: Mapping[str, Sequence[Row]], extra: str = "") -> Result:
-    """Write a shop with a file for each record, read it as of AS_OF, and match it."""
+def matched(
+    folder: Path, records: Mapping[str, Sequence[Row]], extra: str = "", *, rejects: int = 0
+) -> Result:
+    """Write a shop with a file for each record, read it as of AS_OF, and match it.
+
+    ``rejects``: how many of its rows cannot be read.
+    """
     shop = load_shop(written(folder, records, extra))
     rules, problems = configured(RULES, shop.rules)
     assert problems == []
     intake = load(shop, AS_OF)
-    assert intake.rejected.empty, intake.rejected.to_string()
+    assert len(intake.rejected) == rejects, intake.rejected.to_string()
     result = match(
         intake.records,
         intake.parts,

@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from tests.matching.said import exceptions
 from tests.matching.shops import Result, Row, bill, matched, order, parcel, quote
 
 pytestmark = pytest.mark.no_cover
@@ -152,3 +153,24 @@ def test_days_to_dispatch_come_from_the_quote_else_the_supplier(tmp_path: Path) 
     assert shop.lines["1", "A"]["dispatch_days"] == 7
     assert shop.lines["2", "B"]["dispatch_days"] == 5
     assert pd.isna(shop.lines["3", "C"]["dispatch_days"])
+
+
+@pytest.mark.parametrize(
+    ("bad", "verdict"),
+    [
+        ({"unit_cost": "ten"}, "unknown"),
+        ({"unit_cost": "ten", "sku": " a "}, "unknown"),
+        ({"sku": ""}, "unknown"),
+        ({"unit_cost": "ten", "sku": "C"}, "open"),
+    ],
+)
+def test_a_quote_that_could_not_be_read_is_no_proof_that_there_is_none(
+    bad: Row, verdict: str, tmp_path: Path
+) -> None:
+    records = {
+        "orders": [order("1")],
+        "invoices": [bill("K1", "1", "10.00")],
+        "quotes": [quote("B"), quote() | bad],
+    }
+    found = exceptions(matched(tmp_path, records, rejects=1), names=["no-quote"])
+    assert list(found["verdict"]) == [verdict]
