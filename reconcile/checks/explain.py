@@ -63,7 +63,10 @@ def _field(rule: Rule, name: str, rows: Rows, due: pd.Series, as_of: date) -> pa
         return pc.if_else(pc.equal(text, ""), "the supplier", text)
     if fact is not None and fact.kind == "money":
         amount = decimal_texts(column, digits_of(rows["currency"]))
-        shown = side_by_side(amount, text_of(rows["currency"]), between=" ")
+        currency = text_of(rows["currency"])
+        shown = side_by_side(amount, currency, between=" ")
+        if pc.any(pc.equal(currency, "")).as_py():  # nothing is billed, quoted or paid yet
+            shown = pc.utf8_rtrim(shown, " ")
         return pc.fill_null(shown, _UNKNOWN)
     if fact is not None and fact.kind == "date":
         return date_text(column, _NO_DATE)

@@ -19,6 +19,7 @@ _PAID_IN_FULL = Fact(
 )
 _LAST_PAID = Fact("last_paid_date", "date", "the last settled payment")
 _DISPATCH = Fact("dispatch_days", "count", "business days to dispatch: the quote's, the supplier's")
+_UNREAD_ROW = Fact("unread_row", "flag", "a row of money that was rejected names the order")
 _UNREAD_SHIPMENT = Fact(
     "unread_shipment", "flag", "a shipment row that was rejected names the order"
 )
@@ -58,7 +59,7 @@ SUPPLIER_ORDERS = table(
     ),
     Fact("not_ruled_out", "flag", "of a payment without a reference other sets may add up to it"),
     Fact("perhaps", "text", "which payments without a reference may be for it, as words"),
-    Fact("unread_row", "flag", "a row of money that was rejected names the order"),
+    _UNREAD_ROW,
     Fact("paid_in_other_currency", "flag", "settled payments in another currency"),
     Fact("customer_paid_date", "date", "the customer's payment"),
     Fact("prepay_date", "date", "the customer's payment, at a supplier that is paid in advance"),
@@ -100,6 +101,7 @@ SUPPLIER_ORDER_LINES = table(
     Fact("duplicate_qty", "count", "units billed beyond the ordered ones"),
     Fact("duplicate_billing", "money", "what is billed for them"),
     Fact("duplicate_billing_paid", "flag", "it is paid too"),
+    _UNREAD_ROW,
     Fact("last_billed_date", "date", "the last invoice"),
 )
 ORDER_LINES = table(
@@ -181,6 +183,7 @@ SALES = table(
     "sales",
     "one customer order at one supplier, in the home currency",
     Fact("sold", "count", "units that count as sold: live, or sent"),
+    _UNREAD_ROW,
     Fact("cost_known", "flag", "what is payable to the supplier is known"),
     Fact(
         "may_lose",

@@ -139,6 +139,7 @@ def supplier_order_lines(tied: Tied, money: Moneys, orders: pd.DataFrame) -> pd.
             "duplicate_qty": bills["excess"],
             "duplicate_billing": bills["duplicate"],
             "duplicate_billing_paid": orders["duplicate_billing_paid"].to_numpy()[row],
+            "unread_row": orders["unread_row"].to_numpy()[row],
             "last_billed_date": bills["last_billed_date"],
         }
     )

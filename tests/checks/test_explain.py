@@ -52,6 +52,21 @@ def test_words_after_a_setting_are_in_its_form() -> None:
         assert said in text
 
 
+def test_an_amount_without_a_currency_stands_alone() -> None:
+    texts = {name: ["x"] * 2 for name in ("supplier", "sku", "order_ref")}
+    days = ("last_shipped_date", "promised_date")
+    day = pd.Series(["2026-03-04"] * 2, dtype="datetime64[s]")
+    frame = pd.DataFrame({**texts, "currency": ["", "EUR"], "share_of_paid": [0, 0]})
+    rows = Rows(
+        frame.astype(dict.fromkeys([*texts, "currency"], "str")).assign(**dict.fromkeys(days, day))
+    )
+    said = explain(load_catalogue()["lost"], rows, NOT_DUE[:2], AS_OF)
+    assert [text.split("as lost. ")[1] for text in said] == [
+        "0 is paid for it.",
+        "0.00 EUR is paid for it.",
+    ]
+
+
 def test_no_rule_leaves_the_choice_of_a_word_to_the_reader() -> None:
     for rule in load_catalogue().values():
         left = FORMS.sub("", rule.text["explanation"])

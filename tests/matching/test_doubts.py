@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from reconcile.nightly import run_nightly
+from tests.matching.said import exceptions
 from tests.matching.shops import AS_OF, Row, bill, matched, order, parcel, payment, quote, written
 
 pytestmark = pytest.mark.no_cover
@@ -202,3 +203,63 @@ def test_another_spelling_of_a_key_in_a_newer_export_is_the_same_row(
     # The orders have no column for tracking numbers, so nobody can tell whether one is posted.
     changed = {"repeat-changed": "open"} if "10:00" in new else {}
     assert found == changed | {"short-shipped": "open", "tracking-not-posted": "unknown"}
+
+
+# Rows that could not be read: what they would have said is no money that is too much
+
+_ORDERED = [order("1", "A", unit_price="12.00"), order("1", "B", unit_price="12.00")]
+_BILLED = [bill("K1", "1", "10.00"), bill("K1", "1", "10.00", "B")]
+_UNREAD: dict[str, tuple[str, dict[str, list[Row]]]] = {
+    "double-paid": (
+        "invoices",
+        {
+            "orders": _ORDERED,
+            "invoices": [_BILLED[0], _BILLED[1] | {"due_date": "soon"}],
+            "payments": [payment("P1", "10.00", "1"), payment("P2", "10.00", "1")],
+        },
+    ),
+    "overpaid": (
+        "invoices",
+        {
+            "orders": _ORDERED,
+            "invoices": [_BILLED[0], _BILLED[1] | {"unit_cost": "ten"}],
+            "payments": [payment("P1", "20.00", "1")],
+        },
+    ),
+    "refunded-but-paid": (
+        "payments",
+        {
+            "orders": [order("1", cancelled_at="2026-03-04")],
+            "invoices": _BILLED[:1],
+            "payments": [
+                payment("P1", "10.00", "1"),
+                payment("P2", "ten", "1", kind="refund"),
+            ],
+        },
+    ),
+    "billed-twice": (
+        "orders",
+        {
+            "orders": [order("1", line_no=1), order("1", line_no=2) | {"qty": "one"}],
+            "invoices": [bill("K1", "1", "10.00", qty=2)],
+        },
+    ),
+    "sold-at-loss": (
+        "orders",
+        {"orders": [_ORDERED[0], _ORDERED[1] | {"qty": "one"}], "invoices": _BILLED},
+    ),
+}
+
+
+@pytest.mark.parametrize("rule", _UNREAD)
+def test_what_a_row_that_could_not_be_read_may_explain_is_unknown(
+    rule: str, tmp_path: Path
+) -> None:
+    record, records = _UNREAD[rule]
+    found = exceptions(matched(tmp_path / "one", records, rejects=1), names=[rule])
+    assert list(found["verdict"]) == ["unknown"]
+    assert list(found["cause"]) == ["a row that was rejected names the order"]
+    # Without the row it would be told.
+    without = records | {record: records[record][:1]}
+    found = exceptions(matched(tmp_path / "none", without), names=[rule])
+    assert list(found["verdict"]) == ["open"]
