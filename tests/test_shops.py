@@ -29,6 +29,8 @@ from tests.shops.faults import FAULTS
 from tests.shops.lookalikes import LOOK_ALIKES
 from tests.shops.sample import FOLDER, sample, truth_files
 
+pytestmark = pytest.mark.no_cover
+
 KINDS = [kind for kind in (*FAULTS, *LOOK_ALIKES) if not kind.sample_only]
 KEYS = {
     "orders": ["order_ref", "line_no"],

@@ -17,6 +17,8 @@ from reconcile.intake.load import Intake
 from reconcile.records import RECORDS, Column
 from tests.intake.folders import AS_OF, column, fates, read, source, write
 
+pytestmark = pytest.mark.no_cover
+
 _GOOD = {
     "reference": "LL-1", "references": "LL-1; LL-2", "sku": "LAN-1", "supplier": "kestrel",
     "currency": "EUR", "country": "IE", "count": "2", "money": "12.50", "price": "6.25",

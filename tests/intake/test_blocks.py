@@ -19,6 +19,8 @@ from tests.bench.spoil import spoil
 from tests.intake.folders import ORDERS, PAYMENTS, SHIPMENTS, csv_of, source, write
 from tests.shops import build_shop
 
+pytestmark = pytest.mark.no_cover
+
 NIGHT = date(2026, 1, 10)
 _ORDERS = ORDERS + ",store,ship_to_country,customer_paid_at,customer_paid,supplier,tracking_no"
 

@@ -11,6 +11,8 @@ import pytest
 
 from tests.intake.folders import ORDERS, csv_of, read, write
 
+pytestmark = pytest.mark.no_cover
+
 MONDAY = dt.date(2026, 6, 1)
 
 

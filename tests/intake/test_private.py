@@ -13,6 +13,8 @@ import pytest
 
 from tests.shops import PRIVATE_MARKS, build_shop
 
+pytestmark = pytest.mark.no_cover
+
 MARKS = [mark.encode() for mark in PRIVATE_MARKS.values()]
 
 

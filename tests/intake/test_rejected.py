@@ -21,6 +21,8 @@ from tests.intake.folders import (
     write,
 )
 
+pytestmark = pytest.mark.no_cover
+
 GOOD = "1,2026-01-02,LAN-1,1,2.50,EUR"
 
 

@@ -9,6 +9,8 @@ import pytest
 from reconcile.intake.load import Intake
 from tests.intake.folders import ORDERS, column, csv_of, read, source, write
 
+pytestmark = pytest.mark.no_cover
+
 INVOICES = "supplier,invoice_no,invoice_date,order_ref,sku,qty,unit_cost,currency"
 PAYMENTS = "supplier,payment_ref,paid_at,amount,currency"
 SHIPMENTS = "supplier,order_ref,shipped_at,sku,qty,tracking_no"

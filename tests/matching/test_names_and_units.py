@@ -9,6 +9,8 @@ import pytest
 from tests.matching.said import said
 from tests.matching.shops import Row, bill, matched, order, parcel, payment, quote
 
+pytestmark = pytest.mark.no_cover
+
 SPELLINGS = ("kestrel", "Kestrel Goods Co", "KESTREL GOODS CO", " kestrel ")
 
 

@@ -12,6 +12,8 @@ from reconcile.matching.parcel_numbers import number_parts
 from tests.matching.shops import Result, Row, matched, order, parcel, payment
 from tests.matching.test_deliveries import day, said
 
+pytestmark = pytest.mark.no_cover
+
 PAID = [payment("P1", "10.00", "1"), payment("P2", "20.00", "2")]
 
 

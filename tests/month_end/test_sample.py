@@ -15,6 +15,8 @@ from tests.month_end.shops import Found, month_end
 from tests.shops.sample import FOLDER, MONEY_FILE
 from tests.shops.sample_money import MONTHS
 
+pytestmark = pytest.mark.no_cover
+
 KEYS = ("check", "account", "currency")
 Rows = list[dict[str, str]]
 

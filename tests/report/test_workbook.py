@@ -27,6 +27,8 @@ from reconcile.report.summary import CAUTION
 from reconcile.report.workbook import workbook
 from tests.report.results import AS_OF, empty_results, lines_of, results, with_text
 
+pytestmark = pytest.mark.no_cover
+
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 _LISTS = ("Hold", "Pay", "Chase", "Claim", "Post", "Check")
 
