@@ -118,6 +118,7 @@ ORDER_LINES = table(
     _LAST_PAID,
     _DISPATCH,
     _UNREAD_SHIPMENT,
+    Fact("sent_beside", "text", "what was sent for the order under other SKUs, as words"),
     Fact("has_number", "flag", "the supplier gave a tracking number"),
     Fact("posted", "flag", "the storefront shows a tracking number", "tracking_no in the orders"),
     Fact("first_number_date", "date", "first shipment with a number"),

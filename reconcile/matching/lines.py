@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from reconcile.joined import are_among
+from reconcile.joined import are_among, joined_texts
 from reconcile.matching.columns import (
     Ints,
     has,
@@ -15,6 +15,7 @@ from reconcile.matching.columns import (
     masked,
     number,
     numbered,
+    places,
     text,
     texts_at,
     total,
@@ -23,6 +24,9 @@ from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
 from reconcile.money import round_half_up, split_in_proportion, within_tolerance
 from reconcile.shop import Supplier, Tolerance
+
+_BESIDE = "; sent for the order under a SKU that is on no line of it: "
+_SHOWN = 12  # SKUs that a sentence names
 
 
 def order_lines(
@@ -62,6 +66,7 @@ def order_lines(
         (rejected_keys["record"] == "shipments") & (rejected_keys["column"] == "order_ref")
     ]
     out["unread_shipment"] = are_among(lines["order_ref_key"], unread["key"])
+    out["sent_beside"] = _sent_beside(tied)
     out["has_number"] = lines["has_number"]
     posted = (text(lines, "tracking_no") != "").to_numpy()
     told = "tracking_no" in brought
@@ -115,6 +120,22 @@ def _billed_of_lines(tied: Tied, money: Moneys, speaking: Ints) -> Ints:
     split = split_in_proportion(np.abs(per_item), owner, weights)
     split = split * np.sign(per_item)[owner] if len(part) else split
     return total(part, split, len(lines))
+
+
+def _sent_beside(tied: Tied) -> pd.Series:
+    """In words, for each line: what its supplier sent for the order under SKUs of no line of it."""
+    lines, shipments = tied.lines, tied.shipments
+    strange = (shipments["item"] < 0) & (shipments["supplier_order"] >= 0)
+    strange &= shipments["sku_key"] != ""
+    if not strange.any():
+        return pd.Series("", index=lines.index, dtype="str")
+    rows = shipments.loc[strange.to_numpy(), ["supplier_order", "sku", "sku_key"]]
+    rows = rows.sort_values(["supplier_order", "sku_key", "sku"], ignore_index=True)
+    rows = rows.drop_duplicates(["supplier_order", "sku_key"], ignore_index=True)
+    rows = rows[(rows.groupby("supplier_order").cumcount() < _SHOWN).to_numpy()]
+    names = _BESIDE + joined_texts(rows["supplier_order"], rows["sku"], ", ")
+    place = places(names.index.to_numpy(), len(tied.supplier_orders))
+    return texts_at(names, place[lines["supplier_order"].to_numpy()])
 
 
 def supplier_order_lines(tied: Tied, money: Moneys, orders: pd.DataFrame) -> pd.DataFrame:

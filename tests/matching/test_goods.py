@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from reconcile.matching.shipping import fill_lines
 from reconcile.matching.states import STATES
+from tests.matching.said import exceptions
 from tests.matching.shops import Result, Row, bill, matched, order, parcel, payment, quote
 
 pytestmark = pytest.mark.no_cover
@@ -385,3 +386,27 @@ def test_orders_that_do_not_say_who_paid_are_unknown(tmp_path: Path) -> None:
     line = {name: cell for name, cell in order("1").items() if name != "customer_paid_at"}
     shop = matched(tmp_path, {"orders": [line]})
     assert shop.states == {("1", "A"): "unknown"}
+
+
+def test_what_was_sent_under_another_sku_is_told(tmp_path: Path) -> None:
+    """A SKU that the map lacks: the line is open, and its sentence says what was sent instead."""
+    records = {
+        "orders": [order("1", "A"), order("1", "B"), order("2", "A")],
+        "invoices": [bill("K1", ref, "10.00", sku) for ref, sku in ("1A", "1B", "2A")],
+        "payments": [payment("P1", "20.00", "1"), payment("P2", "10.00", "2")],
+        "shipments": [
+            parcel("1", "B"),
+            parcel("1", "KX-7"),
+            parcel("1", "kx-7"),
+            parcel("1", "KX-2"),
+            parcel("1", "KX-9", supplier="alder"),
+            parcel("2", ""),
+        ],
+    }
+    shop = matched(tmp_path, records)
+    beside = "; sent for the order under a SKU that is on no line of it: KX-2, KX-7"
+    facts = {key: row["sent_beside"] for key, row in shop.lines.items()}
+    assert facts == {("1", "A"): beside, ("1", "B"): beside, ("2", "A"): ""}
+    found = exceptions(shop, names=["unfulfilled"])
+    assert list(found["sku"]) == ["A"]
+    assert found["explanation"].str.endswith(f"none was sent by 2026-03-06{beside}.").all()
