@@ -20,6 +20,8 @@ by its own right.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -74,17 +76,25 @@ def damaged(texts: pa.Array) -> dict[str, Bools]:
     no number of the column has other digits there. A text such as 2026-03-01 is a date unless
     the column has texts of its shape that are none (2026-03-47): then it numbers things so.
     """
-    errors = _errors(texts)
+    some = holds(texts, *_IN_ERRORS)
+    errors = _of_some(texts, begin_with(texts, b"#"), _errors) if some else {}
     likely = begin_with(texts, _BEGINS)
     months = begin_with(texts, _MONTHS)
     if months.any():
         likely |= months & _as_long_as(texts, "Mar-01")
+    return errors | _of_some(texts, likely, _damaged)
+
+
+def _of_some(
+    texts: pa.Array, likely: Bools, look: Callable[[pa.Array], dict[str, Bools]]
+) -> dict[str, Bools]:
+    """What a look at some of the texts finds, by their places among all."""
     if not likely.any():
-        return errors
+        return {}
     if likely.all():
-        return errors | _damaged(texts)
-    found = errors
-    for why, hit in _damaged(texts.filter(pa.array(likely))).items():
+        return look(texts)
+    found = {}
+    for why, hit in look(texts.filter(pa.array(likely))).items():
         found[why] = np.zeros(len(texts), dtype=bool)
         found[why][likely] = hit
     return found
@@ -92,8 +102,6 @@ def damaged(texts: pa.Array) -> dict[str, Bools]:
 
 def _errors(texts: pa.Array) -> dict[str, Bools]:
     """What a spreadsheet shows where it cannot show a value."""
-    if not holds(texts, *_IN_ERRORS):
-        return {}
     hit = _matching(one_piece(texts), _ERROR)
     return {ERROR: hit} if hit.any() else {}
 
