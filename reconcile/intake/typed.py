@@ -35,7 +35,7 @@ from reconcile.shop import Shop, Source
 _THREADS = 2
 _MOST_CHARACTERS = 32_767  # in a cell; source: Microsoft, Excel specifications and limits
 _NO_KINDS: Mapping[str, CellKinds] = MappingProxyType({})
-_IDENTIFIERS = ("reference", "references", "sku")
+_IDENTIFIERS = ("reference", "references", "sku", "supplier")
 
 
 @dataclass(frozen=True)

@@ -220,6 +220,7 @@ def test_errors_of_a_spreadsheet_never_make_one_order_of_several(tmp_path: Path)
             "kestrel,P-1,2026-01-02,1.00,EUR,#REF!",
             "kestrel,P-2,2026-01-02,1.00,EUR,#1001",
             "kestrel,#VALUE!,2026-01-02,1.00,EUR,1001",
+            "#NAME?,P-4,2026-01-02,1.00,EUR,1001",
         ),
     }
     found = read(write(tmp_path, files, source("orders") + source("payments")))
@@ -227,6 +228,7 @@ def test_errors_of_a_spreadsheet_never_make_one_order_of_several(tmp_path: Path)
         ("orders.csv", 2, "order_ref", "#REF!"),
         ("orders.csv", 4, "order_ref", "########"),
         ("payments.csv", 4, "payment_ref", "#VALUE!"),
+        ("payments.csv", 5, "supplier", "#NAME?"),
     ]
     assert column(found.records["orders"], "order_ref") == ["#1001"]
     assert column(found.records["payments"], "order_ref") == ["", "#1001"]
