@@ -65,7 +65,7 @@ def _rejected(rejected: pd.DataFrame, as_of: np.datetime64) -> pd.DataFrame:
         + np.where(out["found"] == 1, " row", " rows")
         + " of the source "
         + out["document"]
-        + " could not be read and had to be left out; rejected rows list each with its cell."
+        + " could not be read and had to be left out: see the rejected rows."
     )
     return out.assign(dated=as_of)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.columns import Bools, Ints, before, last_rows, pairs_of, total
+from reconcile.matching.columns import Ints, before, last_rows, pairs_of, total
 
 
 def fill_lines(item: Ints, capacity: Ints, live: Ints, sent: Ints) -> Ints:
@@ -30,18 +30,14 @@ def _hand_out(item: Ints, room: Ints, available: Ints) -> Ints:
     return np.asarray(np.clip(available[item] - handed, 0, room), dtype=np.int64)
 
 
-def parcel_lines(
-    parcels: tuple[Ints, Ints], lines: tuple[Ints, Ints], whole: Bools
-) -> pd.DataFrame:
+def parcel_lines(*ways: tuple[Ints, Ints]) -> pd.DataFrame:
     """Which parcel line stands for which order line: ``shipment`` and ``line``, both positions.
 
-    ``parcels`` and ``lines``: the item and the supplier order of each, -1 where there is none.
-    ``whole`` are the parcel lines without a SKU: they stand for every line of their supplier
-    order.
+    ``ways``: what brings them together, of each parcel line and of each order line; -1 is nothing.
     """
     found = []
-    for at, mine in ((0, ~whole), (1, whole)):
-        groups = int(max(parcels[at].max(initial=-1), lines[at].max(initial=-1))) + 1
-        found.append(pairs_of(np.where(mine, parcels[at], -1), lines[at], groups))
+    for parcels, lines in ways:
+        groups = int(max(parcels.max(initial=-1), lines.max(initial=-1))) + 1
+        found.append(pairs_of(parcels, lines, groups))
     shipment, line = (np.concatenate(pieces) for pieces in zip(*found, strict=True))
     return pd.DataFrame({"shipment": shipment, "line": line})

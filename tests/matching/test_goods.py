@@ -410,3 +410,28 @@ def test_what_was_sent_under_another_sku_is_told(tmp_path: Path) -> None:
     found = exceptions(shop, names=["unfulfilled"])
     assert list(found["sku"]) == ["A"]
     assert found["explanation"].str.endswith(f"none was sent by 2026-03-06{beside}.").all()
+
+
+def test_a_parcel_of_the_whole_order_under_another_name_brings_its_days(tmp_path: Path) -> None:
+    """A supplier that calls itself otherwise on its parcels: sent and arrived, by the same parcel.
+
+    A parcel of a supplier that has lines of its own in the order is for those.
+    """
+    lines = [order("1", "A"), order("1", "B"), order("2", "A"), order("2", "B", supplier="alder")]
+    parcels = [
+        parcel("1", "", "", supplier="Kestrel East", delivered_at="2026-03-06"),
+        parcel("2", "", "", supplier="alder", delivered_at="2026-03-07"),
+    ]
+    shop = _sent(tmp_path, lines, parcels)
+    told = {
+        key: (row["shipped"], str(row["last_shipped_date"])[:10], row["first_number"])
+        for key, row in shop.lines.items()
+    }
+    assert told == {
+        ("1", "A"): (1, "2026-03-04", "T1"),
+        ("1", "B"): (1, "2026-03-04", "T1"),
+        ("2", "A"): (0, "NaT", ""),
+        ("2", "B"): (1, "2026-03-04", "T1"),
+    }
+    assert shop.states["1", "A"] == shop.states["1", "B"] == "delivered"
+    assert list(exceptions(shop, names=["lost", "late-delivery"])["order_ref"]) == []
