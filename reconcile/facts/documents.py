@@ -10,6 +10,7 @@ INVOICE_LINES = table(
     Fact("order_known", "flag", "its order is in the orders"),
     Fact("on_order", "flag", "its SKU is on the order, as the shop's or as a supplier's for it"),
     Fact("order_unread", "flag", "an order row that was rejected bears its reference"),
+    Fact("map_unread", "flag", "an entry of the SKU map that was rejected bears its SKU, or none"),
     Fact("qty", "count", "units billed"),
     Fact("counted_qty", "count", "units that are neither credited nor billed twice; no credits"),
     Fact("amount", "money", "what is billed for them"),

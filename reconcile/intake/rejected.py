@@ -16,6 +16,7 @@ from reconcile.intake.read import Read
 from reconcile.shop import Source
 
 NAMES = ("order_ref", "invoice_no", "payment_ref", "tracking_no")
+_SKUS = {"quotes": "sku", "sku_map": "supplier_sku"}  # by which rows are named that no order has
 _TOLD = ("source", "file", "sheet", "row", "column", "text", "why")
 _KINDS_TOLD = dict.fromkeys(_TOLD, "str") | {"row": "int64"}
 _KINDS_OF_NAMES = dict.fromkeys(("column", "key", "file", "row", "record", "source"), "str") | {
@@ -106,13 +107,14 @@ def rejected_names(
     """Every reference that a rejected row names: record, source, column, key, file, row.
 
     ``key`` is the cleaned reference, of a tracking number its text; ``file`` is a number. A
-    quote is named by its SKU, blank where there is none.
+    quote and an entry of the SKU map are named by a SKU, blank where there is none.
     """
     at = np.flatnonzero(rejected)
     if not len(at):
         return without_rows(_KINDS_OF_NAMES)
     pieces = [without_rows({"column": "str", "key": "str", "at": "int64"})]
-    for name in (*NAMES, "sku") if source.record == "quotes" else NAMES:
+    sku = _SKUS.get(source.record, "")
+    for name in (*NAMES, sku):
         key = "tracking_no" if name == "tracking_no" else f"{name}_key"
         if key in frame:
             pieces.append(pd.DataFrame({"column": name, "key": frame[key][rejected], "at": at}))
@@ -120,7 +122,7 @@ def rejected_names(
             part = parts[name][rejected[parts[name]["at"]]]
             pieces.append(part[["key", "at"]].drop_duplicates().assign(column=name))
     named = pd.concat(pieces, ignore_index=True)
-    told = (named["key"] != "") | (named["column"] == "sku")
+    told = (named["key"] != "") | (named["column"] == sku)
     named = named[told.to_numpy()].reset_index(drop=True)
     places = named.pop("at").to_numpy(dtype=np.int64)
     named = named.assign(file=file, row=row[places])
@@ -128,9 +130,9 @@ def rejected_names(
 
 
 def rejected_keys(names: pd.DataFrame) -> pd.DataFrame:
-    """The orders and invoices among them, and the SKUs of quotes: record, column, key.
+    """The orders, invoices and SKUs among them: record, column, key.
 
     So that nothing is called missing for the sake of a row that could not be read.
     """
-    found = names[names["column"].isin(["order_ref", "invoice_no", "sku"])]
+    found = names[names["column"].isin(["order_ref", "invoice_no", *_SKUS.values()])]
     return found[["column", "key", "record"]].drop_duplicates(ignore_index=True)

@@ -58,6 +58,7 @@ def invoice_lines(
     rejected = rejected_keys[(rejected_keys["record"] == "orders").to_numpy()]
     unread = rejected.loc[rejected["column"] == "order_ref", "key"]
     out["order_unread"] = are_among(invoices["order_ref_key"], unread)
+    out["map_unread"] = _unread(rejected_keys, "sku_map", invoices["sku_key"])
     out["qty"] = invoices["qty"].to_numpy(np.int64)
     out["counted_qty"] = bills.kept
     quantity = invoices["qty"].to_numpy(np.int64)
@@ -122,13 +123,18 @@ def _on_order(tied: Tied, sku_map: pd.DataFrame | None) -> Bools:
 
 def _quote_unread(out: pd.DataFrame, invoices: pd.DataFrame, rejected_keys: pd.DataFrame) -> Bools:
     """Whether a quote of the SKU that is billed, or of its order line, could not be read."""
-    unread = rejected_keys.loc[(rejected_keys["record"] == "quotes").to_numpy(), "key"]
-    if unread.empty:
+    if not (rejected_keys["record"] == "quotes").any():
         return np.zeros(len(out), dtype=bool)
-    if (unread == "").any():
-        return np.ones(len(out), dtype=bool)
     ordered = pd.Series(fold(pc.cast(in_one_piece(out["sku"]), pa.string())), dtype="str")
-    return are_among(invoices["sku_key"], unread) | are_among(ordered, unread)
+    return _unread(rejected_keys, "quotes", invoices["sku_key"], ordered)
+
+
+def _unread(rejected_keys: pd.DataFrame, record: str, *skus: pd.Series) -> Bools:
+    """Whether a rejected row of a record bears one of the SKUs, or none that can be read."""
+    unread = rejected_keys.loc[(rejected_keys["record"] == record).to_numpy(), "key"]
+    if unread.empty or (unread == "").any():
+        return np.full(len(skus[0]), len(unread) > 0)
+    return np.asarray(np.logical_or.reduce([are_among(sku, unread) for sku in skus]))
 
 
 def _of_first_line(tied: Tied, values: np.ndarray, nothing: object) -> np.ndarray:
