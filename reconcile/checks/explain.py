@@ -22,15 +22,25 @@ _NO_DATE = "an unknown date"
 def explain(rule: Rule, rows: Rows, due: pd.Series, as_of: date) -> pd.Series:
     """The explanation of each row; money with its currency, dates as YYYY-MM-DD."""
     parts: list[pa.Array | str] = []
-    one: pa.Scalar | pa.Array | None = None
+    counted = ""
     for at, piece in enumerate(FIELD.split(rule.text["explanation"])):
         if at % 2:
             parts.append(_field(rule, piece, rows, due, as_of))
-            one = _is_one(rule, piece, rows) if rule.counts(piece) else one
+            counted = piece if rule.counts(piece) else counted
         else:
-            parts.extend(_in_form(piece, one))
+            parts.extend(_in_form(piece, rule, counted, rows))
     nothing = pa.array([""], pa.string()).take(pa.array(np.zeros(len(rows), dtype=np.int8)))
     return pd.Series(side_by_side(nothing, *parts), dtype="str")
+
+
+def _in_form(piece: str, rule: Rule, counted: str, rows: Rows) -> Iterator[pa.Array | str]:
+    """Words between two fields, in their form for one or for several of what was counted last."""
+    words, *more = FORMS.split(piece)
+    yield words
+    one = _is_one(rule, counted, rows) if more else None
+    for single, several, rest in zip(more[::3], more[1::3], more[2::3], strict=True):
+        yield pc.if_else(one, single, several)
+        yield rest
 
 
 def _is_one(rule: Rule, name: str, rows: Rows) -> pa.Scalar | pa.Array:
@@ -38,15 +48,6 @@ def _is_one(rule: Rule, name: str, rows: Rows) -> pa.Scalar | pa.Array:
     if name in rule.settings:
         return pa.scalar(rule.settings[name].value == 1)
     return pa.array((rows[name] == 1).to_numpy(dtype=bool, na_value=False))
-
-
-def _in_form(piece: str, one: pa.Scalar | pa.Array | None) -> Iterator[pa.Array | str]:
-    """Words between two fields, in their form for one or for several."""
-    words, *more = FORMS.split(piece)
-    yield words
-    for single, several, rest in zip(more[::3], more[1::3], more[2::3], strict=True):
-        yield pc.if_else(one, single, several)
-        yield rest
 
 
 def _field(rule: Rule, name: str, rows: Rows, due: pd.Series, as_of: date) -> pa.Array | str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import chain
 
 import numpy as np
 import pandas as pd
@@ -16,7 +17,8 @@ from reconcile.intake.read import Read
 from reconcile.shop import Source
 
 NAMES = ("order_ref", "invoice_no", "payment_ref", "tracking_no")
-_SKUS = {"quotes": "sku", "sku_map": "supplier_sku"}  # by which rows are named that no order has
+# Rows that are of no order are named by a SKU.
+_SKUS = {"quotes": ("sku",), "sku_map": ("supplier_sku",)}
 _TOLD = ("source", "file", "sheet", "row", "column", "text", "why")
 _KINDS_TOLD = dict.fromkeys(_TOLD, "str") | {"row": "int64"}
 _KINDS_OF_NAMES = dict.fromkeys(("column", "key", "file", "row", "record", "source"), "str") | {
@@ -113,8 +115,8 @@ def rejected_names(
     if not len(at):
         return without_rows(_KINDS_OF_NAMES)
     pieces = [without_rows({"column": "str", "key": "str", "at": "int64"})]
-    sku = _SKUS.get(source.record, "")
-    for name in (*NAMES, sku):
+    skus = _SKUS.get(source.record, ())
+    for name in (*NAMES, *skus):
         key = "tracking_no" if name == "tracking_no" else f"{name}_key"
         if key in frame:
             pieces.append(pd.DataFrame({"column": name, "key": frame[key][rejected], "at": at}))
@@ -122,7 +124,7 @@ def rejected_names(
             part = parts[name][rejected[parts[name]["at"]]]
             pieces.append(part[["key", "at"]].drop_duplicates().assign(column=name))
     named = pd.concat(pieces, ignore_index=True)
-    told = (named["key"] != "") | (named["column"] == sku)
+    told = (named["key"] != "") | named["column"].isin(skus)
     named = named[told.to_numpy()].reset_index(drop=True)
     places = named.pop("at").to_numpy(dtype=np.int64)
     named = named.assign(file=file, row=row[places])
@@ -134,5 +136,5 @@ def rejected_keys(names: pd.DataFrame) -> pd.DataFrame:
 
     So that nothing is called missing for the sake of a row that could not be read.
     """
-    found = names[names["column"].isin(["order_ref", "invoice_no", *_SKUS.values()])]
+    found = names[names["column"].isin(["order_ref", "invoice_no", *chain(*_SKUS.values())])]
     return found[["column", "key", "record"]].drop_duplicates(ignore_index=True)

@@ -13,6 +13,8 @@ from reconcile.joined import in_one_piece
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Days = NDArray[np.datetime64]
+# The rows of records that stand behind rows of a fact table
+LINK = {"at": "int64", "record": "str", "row_id": "int64"}
 
 _EARLY = np.iinfo(np.int64).min
 _DENSE = 8  # values that span up to so many times their rows are numbered by a table of them all

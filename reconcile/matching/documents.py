@@ -11,16 +11,12 @@ from reconcile.matching.doubts import stray_owners
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.orders import AMBIGUOUS
 from reconcile.matching.tie import Tied
-
-
-def _unread_orders(rejected_keys: pd.DataFrame) -> pd.Series:
-    rows = rejected_keys[rejected_keys["record"] == "orders"]
-    return rows.loc[rows["column"] == "order_ref", "key"]
+from reconcile.matching.unread import unread_keys
 
 
 def documents(tied: Tied, money: Moneys, rejected_keys: pd.DataFrame) -> pd.DataFrame:
     """Every fact of ``facts.DOCUMENTS``, and ``record`` and ``row_id`` of each."""
-    unread = _unread_orders(rejected_keys)
+    unread = unread_keys(rejected_keys, "orders", "order_ref")
     invoices, shipments = tied.invoices, tied.shipments
     pieces = [
         _stray(invoices, "invoices", "An invoice line", invoices["invoice_no"], unread).assign(

@@ -60,45 +60,34 @@ def _add_shipped(tied: Tied) -> pd.DataFrame:
     ordered = lines["ordered"].to_numpy()[part] * units
     live = lines["live"].to_numpy()[part] * units
     all_of_it = has(item[used & ~counted & ~whole], len(tied.items))[needed]
-    stray = _strays(tied, whole)
-    all_of_it |= _covered(tied, whole & ~apart, stray & ~apart)[part]
+    parcels = _parcels(tied, whole)
+    covering = (whole & ~apart)[parcels["shipment"].to_numpy()]
+    all_of_it |= has(parcels["line"].to_numpy()[covering], len(lines))[part]
     filled = fill_lines(needed, ordered, live, sent) if len(part) else np.zeros(0, np.int64)
     filled = np.where(all_of_it, np.maximum(filled, ordered), filled) // units
     shipped = np.full(len(lines), np.iinfo(np.int64).max)
     np.minimum.at(shipped, part, filled)  # a kit is sent when its scarcest part is
     lines["shipped"] = shipped
-    return _parcels(tied, whole, stray)
+    return parcels
 
 
-def _strays(tied: Tied, whole: Bools) -> Bools:
-    """Parcels without SKU of a supplier that no line of the order is from: they are for all of it.
+def _parcels(tied: Tied, whole: Bools) -> pd.DataFrame:
+    """Which parcel line stands for which order line.
 
-    What a supplier calls itself on its parcels may be no name that the shop has declared for it.
+    One without SKU, of which there are ``whole``, is for all of its supplier order. Where no line
+    of the order is from that supplier it is for all of the order: what a supplier calls itself on
+    its parcels may be no name that the shop has declared for it.
     """
-    named = tied.shipments["supplier_order"].to_numpy()
-    with_lines = has(tied.lines["supplier_order"].to_numpy(), len(tied.supplier_orders))
-    return np.asarray(whole & (named >= 0) & ~np.append(with_lines, True)[named])
-
-
-def _covered(tied: Tied, whole: Bools, stray: Bools) -> Bools:
-    """Which lines a parcel without SKU stands for: all of its supplier order, or of the order."""
-    named = tied.shipments["supplier_order"].to_numpy()
-    pairs = tied.supplier_orders["order"].to_numpy()
-    by_supplier = has(named[whole & (named >= 0)], len(pairs))
-    by_order = has(pairs[named[stray]], len(tied.orders.orders))
-    owner = tied.lines["supplier_order"].to_numpy()
-    return np.asarray(by_supplier[owner] | by_order[pairs[owner]])
-
-
-def _parcels(tied: Tied, whole: Bools, stray: Bools) -> pd.DataFrame:
     components, shipments = tied.components, tied.shipments
     line = components["line"].to_numpy()
     named, owner = shipments["supplier_order"].to_numpy(), tied.lines["supplier_order"].to_numpy()
-    pairs = tied.supplier_orders["order"].to_numpy()
+    orders = tied.supplier_orders["order"].to_numpy()
+    with_lines = has(owner, len(orders))
+    stray = whole & (named >= 0) & ~np.append(with_lines, True)[named]
     found = parcel_lines(
         (np.where(whole, -1, shipments["item"].to_numpy()), components["item"].to_numpy()),
         (np.where(whole, named, -1), owner[line]),
-        (np.where(stray, np.append(pairs, -1)[named], -1), pairs[owner[line]]),
+        (np.where(stray, np.append(orders, -1)[named], -1), orders[owner[line]]),
     )
     if len(components) == len(tied.lines):  # each line is one SKU: a parcel meets it once
         return found

@@ -32,6 +32,7 @@ from reconcile.matching.moneys import Moneys
 from reconcile.matching.overcharges import other_countries, overcharges, parts_amount
 from reconcile.matching.prices import group_quotes
 from reconcile.matching.tie import Tied
+from reconcile.matching.unread import unread_keys
 from reconcile.money import MICRO_DIGITS, major_text, minor_digits
 from reconcile.references import fold
 
@@ -55,10 +56,10 @@ def invoice_lines(
     out = _named(tied)
     out["order_known"] = (invoices["order"] >= 0).to_numpy()
     out["on_order"] = _on_order(tied, sku_map)
-    rejected = rejected_keys[(rejected_keys["record"] == "orders").to_numpy()]
-    unread = rejected.loc[rejected["column"] == "order_ref", "key"]
+    unread = unread_keys(rejected_keys, "orders", "order_ref")
     out["order_unread"] = are_among(invoices["order_ref_key"], unread)
-    out["map_unread"] = _unread(rejected_keys, "sku_map", invoices["sku_key"])
+    unmapped = unread_keys(rejected_keys, "sku_map", "supplier_sku")
+    out["map_unread"] = _may_be(invoices["sku_key"], unmapped)
     out["qty"] = invoices["qty"].to_numpy(np.int64)
     out["counted_qty"] = bills.kept
     quantity = invoices["qty"].to_numpy(np.int64)
@@ -67,7 +68,7 @@ def invoice_lines(
     out["paid_too"] = _paid_too(orders, money)
     _add_arithmetic(out, invoices)
     _add_prices(out, tied, bills)
-    out["quote_unread"] = _quote_unread(out, invoices, rejected_keys)
+    out["quote_unread"] = _quote_unread(out, invoices, unread_keys(rejected_keys, "quotes", "sku"))
     out["ordered_date"] = _of_first_line(tied, days(tied.lines, "ordered_date"), _NO_DAY)
     country = _of_first_line(tied, tied.lines["country_code"].to_numpy(), np.int64(0))
     shown = pd.concat([tied.names.country, pd.Series([_NOT_TOLD], dtype="str")], ignore_index=True)
@@ -121,20 +122,17 @@ def _on_order(tied: Tied, sku_map: pd.DataFrame | None) -> Bools:
     return out
 
 
-def _quote_unread(out: pd.DataFrame, invoices: pd.DataFrame, rejected_keys: pd.DataFrame) -> Bools:
+def _quote_unread(out: pd.DataFrame, invoices: pd.DataFrame, unread: pd.Series) -> Bools:
     """Whether a quote of the SKU that is billed, or of its order line, could not be read."""
-    if not (rejected_keys["record"] == "quotes").any():
+    if unread.empty:  # what is ordered is folded for a few shops only
         return np.zeros(len(out), dtype=bool)
     ordered = pd.Series(fold(pc.cast(in_one_piece(out["sku"]), pa.string())), dtype="str")
-    return _unread(rejected_keys, "quotes", invoices["sku_key"], ordered)
+    return _may_be(invoices["sku_key"], unread) | _may_be(ordered, unread)
 
 
-def _unread(rejected_keys: pd.DataFrame, record: str, *skus: pd.Series) -> Bools:
-    """Whether a rejected row of a record bears one of the SKUs, or none that can be read."""
-    unread = rejected_keys.loc[(rejected_keys["record"] == record).to_numpy(), "key"]
-    if unread.empty or (unread == "").any():
-        return np.full(len(skus[0]), len(unread) > 0)
-    return np.asarray(np.logical_or.reduce([are_among(sku, unread) for sku in skus]))
+def _may_be(skus: pd.Series, unread: pd.Series) -> Bools:
+    """Which SKUs a rejected row bears; it may be any of them where its own could not be read."""
+    return np.ones(len(skus), dtype=bool) if (unread == "").any() else are_among(skus, unread)
 
 
 def _of_first_line(tied: Tied, values: np.ndarray, nothing: object) -> np.ndarray:

@@ -22,6 +22,7 @@ from reconcile.matching.columns import (
 )
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
+from reconcile.matching.unread import unread_keys
 from reconcile.money import round_half_up, split_in_proportion, within_tolerance
 from reconcile.shop import Supplier, Tolerance
 
@@ -62,10 +63,8 @@ def order_lines(
     out["share_of_missing"] = round_half_up(share * missing, live)
     out["last_paid_date"] = orders["last_paid_date"].to_numpy()[mine]
     out["dispatch_days"] = _dispatch_days(tied, suppliers)
-    unread = rejected_keys[
-        (rejected_keys["record"] == "shipments") & (rejected_keys["column"] == "order_ref")
-    ]
-    out["unread_shipment"] = are_among(lines["order_ref_key"], unread["key"])
+    unread = unread_keys(rejected_keys, "shipments", "order_ref")
+    out["unread_shipment"] = are_among(lines["order_ref_key"], unread)
     out["sent_beside"] = _sent_beside(tied)
     out["has_number"] = lines["has_number"]
     posted = (text(lines, "tracking_no") != "").to_numpy()

@@ -7,14 +7,13 @@ import pandas as pd
 
 from reconcile.empty import without_rows
 from reconcile.joined import joined_texts
-from reconcile.matching.columns import has, places, texts_at, total
+from reconcile.matching.columns import LINK, has, places, texts_at, total
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
 
 _ORDERS_SHOWN, _PAYMENTS_SHOWN = 12, 3  # that a sentence names
 _FOR_IT = "; perhaps paid without a reference by "
 _NOT_RULED_OUT = "; that a payment without a reference was for it cannot be ruled out"
-_LINK = {"at": "int64", "record": "str", "row_id": "int64"}
 _EXACTLY = "; it is exactly what is left to pay for "
 
 
@@ -47,7 +46,7 @@ def add_suggestions(payments: pd.DataFrame, tied: Tied, money: Moneys) -> pd.Dat
     payments["gave_up"] = (outcome == "gave-up").to_numpy()
     if readings.empty and not (outcome != "").any():  # most payments bear a reference
         payments["suggestion"] = pd.Series("", index=payments.index, dtype="str")
-        return without_rows(_LINK)
+        return without_rows(LINK)
     rivals = _rivals(outcome, readings, tied)
     payments["suggestion"] = _sentences(tied, money, rivals)
     return _behind(tied, money, rivals)

@@ -13,6 +13,7 @@ from reconcile.empty import without_rows
 from reconcile.joined import joined_texts
 from reconcile.matching.alike import groups_alike
 from reconcile.matching.columns import (
+    LINK,
     Bools,
     Ints,
     combined,
@@ -44,7 +45,6 @@ _FOUND = {
     **dict.fromkeys(("document", "first_day", "amount_code"), "str"),
     **dict.fromkeys(("order", "supplier_order"), "int64"),
 }
-_LINK = {"at": "int64", "record": "str", "row_id": "int64"}
 
 
 def possible_doubles(
@@ -57,7 +57,7 @@ def possible_doubles(
     """
     nodes = payments_to_compare(tied, payments)
     if nodes.empty:  # in most shops all payments bear a reference
-        return without_rows(_FOUND), without_rows(_LINK)
+        return without_rows(_FOUND), without_rows(LINK)
     by_time = _by_time(nodes, tied, money)
     by_text = _by_text(nodes, tied, money)
     groups = pd.concat([by_time[0], by_text[0]], ignore_index=True)

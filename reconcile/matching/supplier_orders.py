@@ -22,6 +22,7 @@ from reconcile.matching.columns import (
 from reconcile.matching.doubts import stray_owners
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
+from reconcile.matching.unread import unread_keys
 from reconcile.shop import Supplier
 
 _NO_DAY = np.datetime64("NaT", "s")
@@ -79,8 +80,7 @@ def _unread(tied: Tied, money: Moneys, keys: pd.Series, rejected: pd.DataFrame) 
     if rejected.empty:
         return np.zeros(len(money.rows), dtype=bool)
     orders = rejected.loc[rejected["column"] == "order_ref", "key"]
-    payments = rejected["record"] == "payments"
-    numbers = rejected.loc[payments & (rejected["column"] == "invoice_no"), "key"]
+    numbers = unread_keys(rejected, "payments", "invoice_no")
     billed = are_among(tied.invoices["invoice_no_key"], numbers)
     owners = tied.invoices["supplier_order"].to_numpy()[billed]
     by_invoice = has(owners[owners >= 0], len(tied.supplier_orders))

@@ -6,6 +6,7 @@ import os
 from collections import deque
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
 from typing import BinaryIO
@@ -65,13 +66,11 @@ class _Files:
 
     def write(self, path: Path, put: Callable[[BinaryIO], None]) -> None:
         """Write a file, which may not be on the disk yet; OSError for it or one before."""
-        file = path.open("xb")
-        try:
+        with ExitStack() as held:
+            file = held.enter_context(path.open("xb"))
             put(file)
             file.flush()
-        except BaseException:
-            file.close()
-            raise
+            held.pop_all()  # it is closed once it is on the disk
         self._begun.append(self._aside.submit(_to_disk, file))
         self.wait(_OPEN_FILES)
 

@@ -34,10 +34,12 @@ def test_words_after_a_count_are_in_its_form() -> None:
         "unknown were ordered, 1 too many.",
     ]
     begins = [text.split(" of sku")[0] for text in said]
-    assert begins == [f"supplier sent {many}" for many in _UNITS]
-
-
-_UNITS = ("2 units", "3 units", "1 unit", "unknown units")
+    assert begins == [
+        "supplier sent 2 units",
+        "supplier sent 3 units",
+        "supplier sent 1 unit",
+        "supplier sent unknown units",
+    ]
 
 
 def test_words_after_a_setting_are_in_its_form() -> None:
