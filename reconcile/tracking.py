@@ -14,7 +14,6 @@ Two forms have a check digit that every carrier computes alike; all others are a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -22,12 +21,15 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from reconcile.country_codes import CODES
+
 S10, SSCC, OF_SHOP = "UPU S10", "GS1 SSCC", "shop"
 CHECK_DIGIT, NO_SHAPE = "check digit", "no shape"
 _SHAPES, _FAULTS = ("", S10, SSCC, OF_SHOP), ("", CHECK_DIGIT, NO_SHAPE)
 _PLAIN = "^[0-9A-Z]*$"
 _BETWEEN = r"[\s\p{Z}\p{Pd}\p{Cf}]+"  # blanks, hyphens, and what is not seen
 _LIKE_S10 = "^[A-Z]{2}[0-9]{9}[A-Z]{2}$"
+_COUNTRIES = pa.array(sorted(CODES), pa.string())
 _LIKE_SSCC = r"^(?:00|\(00\))[0-9]{18}$"
 _S10_WEIGHTS = np.array([8, 6, 4, 2, 3, 5, 9, 7])
 _SSCC_WEIGHTS = np.array([3, 1] * 8 + [3])
@@ -110,20 +112,12 @@ def _like_s10(keys: pa.Array) -> Bools:
     fits = _bools(pc.match_substring_regex(keys, _LIKE_S10))
     if fits.any():
         land = pc.utf8_slice_codeunits(keys, start=11, stop=13)
-        fits &= _bools(pc.is_in(land, value_set=_countries()))
+        fits &= _bools(pc.is_in(land, value_set=_COUNTRIES))
     return fits
 
 
 def _like_sscc(keys: pa.Array) -> Bools:
     return _bools(pc.match_substring_regex(keys, _LIKE_SSCC))
-
-
-@cache
-def _countries() -> pa.Array:
-    """The codes of ISO 3166-1 alpha-2. pycountry is read only where it is needed."""
-    import pycountry  # noqa: PLC0415
-
-    return pa.array(sorted(country.alpha_2 for country in pycountry.countries), pa.string())
 
 
 def _digits(keys: pa.Array, start: int, stop: int | None) -> Ints:

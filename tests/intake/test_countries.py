@@ -10,7 +10,8 @@ import pycountry
 import pytest
 from babel import Locale
 
-from reconcile.intake.countries import _MORE_NAMES, CODES, to_codes
+from reconcile.country_codes import CODES
+from reconcile.intake.countries import _MORE_NAMES, to_codes
 
 
 def _code(text: str) -> str | None:
@@ -97,6 +98,8 @@ def test_names_are_loaded_only_where_they_are_needed() -> None:
     lines = (
         "import sys, pyarrow as pa",
         "from reconcile.intake.countries import to_codes",
+        "from reconcile.tracking import judge",
+        "judge(pa.array(['RA473124829GB', 'RA473124829ZZ']))",
         "to_codes(pa.array(['DE', 'ie', 'UK', 'ZZ', '']))",
         "assert 'pycountry' not in sys.modules",
         "to_codes(pa.array(['Germany']))",
