@@ -55,6 +55,23 @@ def joined_texts(owner: pd.Series, texts: pd.Series, between: str = "; ") -> pd.
     return pd.Series(joined, index=numbers[first], dtype="str")
 
 
+def listed(owner: pd.Series, names: pd.Series, most: int) -> pd.Series:
+    """The names of each owner in words: "A", "A and B", "A, B and C", "A, B and 7 more".
+
+    Indexed by owner; rows of one owner stand together. ``most``: how many are named.
+    """
+    if owner.empty:
+        return pd.Series([], index=pd.Index([], dtype="int64"), dtype="str")
+    nth = owner.groupby(owner).cumcount()
+    size = owner.groupby(owner).transform("size")
+    before = np.where(nth == 0, "", np.where((nth == size - 1) & (size <= most), " and ", ", "))
+    shown = (nth < most).to_numpy()
+    text = joined_texts(owner[shown], (pd.Series(before, dtype="str") + names)[shown], "")
+    more = (owner.value_counts().reindex(text.index) - most).clip(lower=0)
+    rest = np.where(more > 0, " and " + more.astype("str") + " more", "")
+    return text + pd.Series(rest, index=text.index, dtype="str")
+
+
 def side_by_side(*parts: pa.Array | str, between: str = "") -> pa.Array:
     """The parts of each row one after the other, as 64-bit strings; null where a part is."""
     return pc.binary_join_element_wise(*_wide(parts), pa.scalar(between, pa.large_string()))

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reconcile.joined import are_among, filled_parts, side_by_side
+from reconcile.joined import are_among, filled_parts, listed, side_by_side
 
 rows = st.lists(st.tuples(*[st.none() | st.sampled_from(["", "a", "é"])] * 3))
 
@@ -38,3 +38,16 @@ def test_texts_are_found_among_others_as_pandas_finds_them(
 ) -> None:
     one, other = (pd.Series(found, dtype="str") for found in (mine, others))
     assert are_among(one, other).tolist() == one.isin(other).tolist()
+
+
+def test_names_are_listed_by_owner() -> None:
+    owner = pd.Series([4, 7, 7, 1, 1, 1, 9, 9, 9, 9])
+    names = pd.Series(list("abcdefghij"), dtype="str")
+    assert listed(owner, names, 2).to_dict() == {
+        4: "a",
+        7: "b and c",
+        1: "d, e and 1 more",
+        9: "g, h and 2 more",
+    }
+    assert listed(owner, names, 3)[1] == "d, e and f"
+    assert listed(owner[:0], names[:0], 2).to_dict() == {}

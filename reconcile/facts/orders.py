@@ -60,6 +60,7 @@ SUPPLIER_ORDERS = table(
     Fact("not_ruled_out", "flag", "of a payment without a reference other sets may add up to it"),
     Fact("perhaps", "text", "which payments without a reference may be for it, as words"),
     _UNREAD_ROW,
+    Fact("unbilled", "text", "live units that no invoice bills, where too much is paid, as words"),
     Fact("paid_in_other_currency", "flag", "settled payments in another currency"),
     Fact("customer_paid_date", "date", "the customer's payment"),
     Fact("prepay_date", "date", "the customer's payment, at a supplier that is paid in advance"),

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from reconcile.joined import are_among, joined_texts
+from reconcile.joined import are_among, listed
 from reconcile.matching.columns import (
     Ints,
     has,
@@ -22,6 +22,7 @@ from reconcile.matching.columns import (
 )
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
+from reconcile.matching.unbilled import billed_units
 from reconcile.matching.unread import unread_keys
 from reconcile.money import round_half_up, split_in_proportion, within_tolerance
 from reconcile.shop import Supplier, Tolerance
@@ -39,7 +40,7 @@ def order_lines(
     suppliers: Mapping[str, Supplier],
     tolerance: Tolerance,
 ) -> pd.DataFrame:
-    """Every fact of ``facts.ORDER_LINES``; adds the amounts of each line to ``tied.lines``."""
+    """Every fact of ``facts.ORDER_LINES``; adds to ``tied.lines`` too."""
     lines = tied.lines
     mine = _speaking(orders)[lines["supplier_order"].to_numpy()]
     paid, payable = (number(orders, name)[mine] for name in ("paid", "payable"))
@@ -58,6 +59,7 @@ def order_lines(
     out["paid_in_full"] = (paid > 0) & (~known(orders, "payable")[mine] | covered)
     share = _share_of_paid(tied, money, orders)
     lines["paid_minor"] = share
+    lines["billed"] = billed_units(tied, money)
     out["share_of_paid"] = share
     live = np.maximum(lines["live"].to_numpy(np.int64), 1)
     out["share_of_missing"] = round_half_up(share * missing, live)
@@ -131,8 +133,7 @@ def _sent_beside(tied: Tied) -> pd.Series:
     rows = shipments.loc[strange.to_numpy(), ["supplier_order", "sku", "sku_key"]]
     rows = rows.sort_values(["supplier_order", "sku_key", "sku"], ignore_index=True)
     rows = rows.drop_duplicates(["supplier_order", "sku_key"], ignore_index=True)
-    rows = rows[(rows.groupby("supplier_order").cumcount() < _SHOWN).to_numpy()]
-    names = _BESIDE + joined_texts(rows["supplier_order"], rows["sku"], ", ")
+    names = _BESIDE + listed(rows["supplier_order"], rows["sku"], _SHOWN)
     place = places(names.index.to_numpy(), len(tied.supplier_orders))
     return texts_at(names, place[lines["supplier_order"].to_numpy()])
 

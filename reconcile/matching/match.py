@@ -31,6 +31,7 @@ from reconcile.matching.small_differences import small_differences
 from reconcile.matching.states import states
 from reconcile.matching.supplier_orders import supplier_orders
 from reconcile.matching.tie import Tied, records_or_none, tie
+from reconcile.matching.unbilled import add_unbilled
 from reconcile.pieces import InMemory, Pieces
 from reconcile.shop import Supplier, Tolerance
 
@@ -116,6 +117,7 @@ def match_with_ledger(
         lines = order_lines(
             tied, money, orders, rejected_keys, brought["orders"], suppliers, tolerance
         )
+        add_unbilled(orders, tied, money)
         # From here on nothing is added to what is tied, and this takes as long as all the rest.
         due = orders[["payable", "paid"]]
         billing = aside.submit(
@@ -127,7 +129,7 @@ def match_with_ledger(
         selling = aside.submit(sales, tied, orders, records.get("rates"), home_currency)
         of_shipments = brought.get("shipments", frozenset())
         add_deliveries(lines, tied, parcels, of_shipments, suppliers)
-        showing = aside.submit(states, tied, money, lines, orders)
+        showing = aside.submit(states, tied, lines, orders)
         paid = payment_rows(tied, money)
         candidates = add_suggestions(paid, tied, money)
         doubles, behind_doubles = possible_doubles(tied, money, paid)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.empty import without_rows
-from reconcile.joined import joined_texts
+from reconcile.joined import listed
 from reconcile.matching.columns import LINK, has, places, texts_at, total
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
@@ -65,21 +65,7 @@ def _payments_named(tied: Tied, owner: pd.Series, payment: pd.Series) -> pd.Seri
     ).astype({"name": "str"})
     frame = frame.sort_values(["owner", "dated", "name", "payment"], ignore_index=True)
     frame["name"] += " of " + frame["dated"].dt.strftime("%Y-%m-%d")
-    return _listed(frame["owner"], frame["name"], _PAYMENTS_SHOWN)
-
-
-def _listed(owner: pd.Series, names: pd.Series, most: int) -> pd.Series:
-    """Names as a list in words: "A", "A and B", "A, B and C", "A, B and 7 more"; by owner."""
-    if owner.empty:
-        return pd.Series([], index=pd.Index([], dtype="int64"), dtype="str")
-    nth = owner.groupby(owner).cumcount()
-    size = owner.groupby(owner).transform("size")
-    before = np.where(nth == 0, "", np.where((nth == size - 1) & (size <= most), " and ", ", "))
-    shown = (nth < most).to_numpy()
-    text = joined_texts(owner[shown], (pd.Series(before, dtype="str") + names)[shown], "")
-    more = (owner.value_counts().reindex(text.index) - most).clip(lower=0)
-    rest = np.where(more > 0, " and " + more.astype("str") + " more", "")
-    return text + pd.Series(rest, index=text.index, dtype="str")
+    return listed(frame["owner"], frame["name"], _PAYMENTS_SHOWN)
 
 
 def _rivals(outcome: pd.Series, readings: pd.DataFrame, tied: Tied) -> pd.DataFrame:
@@ -133,7 +119,7 @@ def _orders_named(tied: Tied, money: Moneys, nth: int) -> pd.Series:
         payment=mine["payment"].to_numpy(np.int64), width=orders["key"].str.len().to_numpy()
     )
     frame = frame.sort_values(["payment", "store", "width", "key", "order_ref"], ignore_index=True)
-    text = _listed(frame["payment"], frame["order_ref"], _ORDERS_SHOWN)
+    text = listed(frame["payment"], frame["order_ref"], _ORDERS_SHOWN)
     several = (frame["payment"].value_counts().reindex(text.index) > 1).to_numpy()
     return pd.Series(np.where(several, "orders ", "order "), index=text.index, dtype="str") + text
 

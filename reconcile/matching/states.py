@@ -11,20 +11,16 @@ from reconcile.matching.columns import (
     Bools,
     Ints,
     as_array,
-    before,
     combined,
     days,
     has,
     in_order,
-    last_rows,
     masked,
     places,
     ranked,
     text,
     texts_at,
-    total,
 )
-from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
 
 STATES = (
@@ -41,9 +37,7 @@ STATES = (
 )
 
 
-def states(
-    tied: Tied, money: Moneys, facts: pd.DataFrame, orders: pd.DataFrame
-) -> tuple[pd.DataFrame, Ints]:
+def states(tied: Tied, facts: pd.DataFrame, orders: pd.DataFrame) -> tuple[pd.DataFrame, Ints]:
     """Order lines as people read them, in order of reference and line; and the order of each.
 
     Columns: ``order_ref, store, line_no, sku, supplier, ordered_date, state``, the quantities
@@ -68,7 +62,7 @@ def states(
             "state": _state(lines, cancelled, facts, unsure),
             "ordered": lines["ordered"],
             "live": lines["live"],
-            "billed": _billed_units(tied, money),
+            "billed": lines["billed"],
             "shipped": lines["shipped"],
             "posted": text(lines, "tracking_no"),
             "delivered_date": lines["delivered_date"],
@@ -126,19 +120,3 @@ def _state(lines: pd.DataFrame, cancelled: Bools, facts: pd.DataFrame, unsure: B
     )  # fmt: skip
     code = np.select(conditions, range(len(conditions)), default=len(conditions))
     return texts_at(pd.Series(names, dtype="str"), code)
-
-
-def _billed_units(tied: Tied, money: Moneys) -> np.ndarray:
-    """Billed units of each line, in the shop's units, handed out in line order."""
-    bills, components = money.bills, tied.components
-    per_item = total(
-        bills["item"].to_numpy(np.int64), bills["billed_qty"].to_numpy(np.int64), len(tied.items)
-    )
-    item, part = components["item"].to_numpy(), components["line"].to_numpy()
-    need = tied.lines["ordered"].to_numpy()[part] * components["units"].to_numpy()
-    rest = per_item[item] - before(item, need, len(per_item)) if len(item) else need
-    last = last_rows(item, len(per_item))
-    given = np.where(last, np.maximum(rest, 0), np.clip(rest, 0, need))
-    out = np.zeros(len(tied.lines), dtype=np.int64)
-    np.maximum.at(out, part, given // components["units"].to_numpy())
-    return out

@@ -404,7 +404,7 @@ def test_what_was_sent_under_another_sku_is_told(tmp_path: Path) -> None:
         ],
     }
     shop = matched(tmp_path, records)
-    beside = "; sent for the order under a SKU that is on no line of it: KX-2, KX-7"
+    beside = "; sent for the order under a SKU that is on no line of it: KX-2 and KX-7"
     facts = {key: row["sent_beside"] for key, row in shop.lines.items()}
     assert facts == {("1", "A"): beside, ("1", "B"): beside, ("2", "A"): ""}
     found = exceptions(shop, names=["unfulfilled"])
