@@ -23,6 +23,7 @@ INVOICE_LINES = table(
     Fact("total_excess", "money", "what the total is too much, not known where it is none"),
     Fact("no_quote", "flag", "there are quotes of the supplier, and none is valid for the line"),
     Fact("quote_unread", "flag", "a quote that was rejected bears its SKU, or none"),
+    Fact("price_unread", "flag", "a quote that was rejected bears its SKU"),
     Fact(
         "overcharge",
         "money",

@@ -45,8 +45,7 @@ def supplier_orders(
     paid, payable = rows["paid"].to_numpy(), rows["payable"].to_numpy()
     out = pd.DataFrame({"supplier_order": owner, "order": order, "supplier": pairs["supplier"]})
     out["currency"] = rows["currency"]
-    out["funded"] = orders["funded"].to_numpy()
-    out["funded"] = out["funded"].astype("boolean")
+    out["funded"] = _funded(orders, rejected_keys)
     out["cancelled"] = orders["cancelled"]
     for name in ("ordered", "live", "shipped"):
         out[name] = total(line_owner, tied.lines[name].to_numpy(), groups)[owner]
@@ -72,6 +71,14 @@ def supplier_orders(
     _add_dates(out, tied, rows, orders, suppliers, owner)
     out["main"] = _main(owner, paid, known)
     return out
+
+
+def _funded(orders: pd.DataFrame, rejected: pd.DataFrame) -> pd.Series:
+    """Whether the customer has paid; not known where a row could tell that was rejected."""
+    unread = unread_keys(rejected, "orders", "order_ref")
+    untold = np.isnat(days(orders, "customer_paid_date")) & are_among(orders["key"], unread)
+    funded: pd.Series = orders["funded"].mask(untold)
+    return funded
 
 
 def _unread(tied: Tied, money: Moneys, keys: pd.Series, rejected: pd.DataFrame) -> Bools:

@@ -255,6 +255,26 @@ _UNREAD: dict[str, tuple[str, dict[str, list[Row]]]] = {
             ],
         },
     ),
+    "overcharged": (
+        "quotes",
+        {
+            "orders": _ORDERED[:1],
+            "invoices": [bill("K1", "1", "12.00")],
+            "quotes": [quote(), quote(cost="twelve", valid_from="2026-02-15")],
+        },
+    ),
+    "wrong-country-rate": (
+        "quotes",
+        {
+            "orders": [order("1", ship_to_country="DE")],
+            "invoices": [bill("K1", "1", "12.00")],
+            "quotes": [
+                quote(ship_to_country="DE"),
+                quote(cost="12.00", ship_to_country="FR"),
+                quote(cost="twelve", ship_to_country="DE", valid_from="2026-02-15"),
+            ],
+        },
+    ),
     "sold-at-loss": (
         "orders",
         {"orders": [_ORDERED[0], _ORDERED[1] | {"qty": "one"}], "invoices": _BILLED},
@@ -271,6 +291,34 @@ def test_what_a_row_that_could_not_be_read_may_explain_is_unknown(
     assert list(found["verdict"]) == ["unknown"]
     assert list(found["cause"]) == [RULES[rule].unknown[-1].cause]
     # Without the row it would be told.
-    without = records | {record: records[record][:1]}
+    without = records | {record: records[record][:-1]}
     found = exceptions(matched(tmp_path / "none", without), names=[rule])
     assert list(found["verdict"]) == ["open"]
+
+
+@pytest.mark.parametrize("money", [[], [payment("P1", "20.00", "1")]])
+def test_a_row_that_could_not_be_read_may_tell_that_the_customer_paid(
+    money: list[Row], tmp_path: Path
+) -> None:
+    """What is of the whole order may stand on its first row alone."""
+    second = order("1", "B", customer_paid_at="")
+    other = order("2", customer_paid_at="")
+    paid = [*money, payment("P2", "10.00", "2")]
+    records = {
+        "orders": [order("1") | {"qty": "one"}, second, other],
+        "quotes": [quote(), quote("B")],
+        "payments": paid,
+    }
+    shop = matched(tmp_path / "one", records, rejects=1)
+    found = exceptions(shop, names=["unpaid", "unfunded"])
+    told = found.set_index("order_ref")[["rule", "verdict"]].to_dict("index")
+    rule = "unfunded" if money else "unpaid"
+    assert told == {
+        "1": {"rule": rule, "verdict": "unknown"},
+        "2": {"rule": "unfunded", "verdict": "open"},
+    }
+    assert shop.states["1", "B"] == "unknown"
+    # Where another row tells it, it is known.
+    records["orders"][1] = order("1", "B")
+    found = exceptions(matched(tmp_path / "told", records, rejects=1), names=["unfunded"])
+    assert list(found["order_ref"]) == ["2"]
