@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +27,7 @@ from reconcile.month_end.scorecard import scorecard
 from reconcile.month_end.statement_runs import (
     closing_balance,
     moving,
+    opening_balance,
     statement_runs,
     supplier_statements_run,
 )
@@ -56,9 +57,10 @@ class Said:
 class CashCheck:
     """A month that was checked; every amount in minor units.
 
-    ``balances`` in the order of CHECKS. ``bridge``: per account and currency ``opening``, the
+    ``balances`` in the order of CHECKS. ``bridge``: per account and currency ``opening``, what was
+    ``received`` and ``paid``, what no row explains of the way to the stated ``closing``; and the
     booked rows by where they ended (``places``: ``account, currency, place, rows,
-    amount_minor``), and ``closing``. ``proofs``: ``proof, unit, left, right, holds``. ``margins``:
+    amount_minor``). ``proofs``: ``proof, unit, left, right, holds``. ``margins``:
     tables by supplier, country and SKU.
     """
 
@@ -80,7 +82,7 @@ def check_month(said: Said, month: Month, nights: pd.DataFrame | None) -> CashCh
     intake, matched, shop = said.intake, said.matched, said.shop
     files, records = [str(name) for name in intake.files["file"]], said.intake.records
     setting, home = shop.month_end, shop.home_currency
-    cash = cash_of(records, intake.parts, month, files) if _some(records, "bank") else None
+    cash = None if _untold(intake, month) else cash_of(records, intake.parts, month, files)
     ledger = ledger_of(matched, records.get("invoices"), records.get("payments"), files)
     payables = open_payables(intake, matched, files)
     margins = margin(intake, matched, month, home, files)
@@ -111,8 +113,15 @@ def check_month(said: Said, month: Month, nights: pd.DataFrame | None) -> CashCh
     )
 
 
-def _some(records: Mapping[str, pd.DataFrame], name: str) -> bool:
-    return name in records and len(records[name]) > 0
+def _untold(intake: Intake, month: Month) -> str:
+    """Why the bank tells nothing of the month; blank where it does."""
+    if "bank" not in intake.records or intake.records["bank"].empty:
+        return "There are no rows of the bank."
+    ends, files = intake.covered["bank"], intake.files
+    goes_on = files.loc[(files["record"] == "bank").to_numpy(), "later"].any()
+    if ends is not None and ends < month.first and not goes_on:
+        return f"The bank's rows end on {ends}, before the month begins."
+    return ""
 
 
 def _of_the_bank(said: Said, cash: Cash | None, month: Month) -> list[Balance]:
@@ -122,7 +131,8 @@ def _of_the_bank(said: Said, cash: Cash | None, month: Month) -> list[Balance]:
     of_suppliers = [] if statements is None else supplier_statements_run(statements, month, files)
     if cash is None:
         names = ("statement-runs", "bank-to-books", "payments-to-bank", "payouts-to-bank")
-        return [*(unknown(name, "There are no rows of the bank.") for name in names), *of_suppliers]
+        why = _untold(said.intake, month)
+        return [*(unknown(name, why) for name in names), *of_suppliers]
     return [
         *statement_runs(cash),
         *of_suppliers,
@@ -147,7 +157,7 @@ def _of_suppliers(
 
 def _bridge(cash: Cash | None) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Per account from opening to closing, and where each unit of its rows of the month ended."""
-    names = ["account", "currency", "opening", "received", "paid", "closing"]
+    names = ["account", "currency", "opening", "received", "paid", "not_explained", "closing"]
     none = pd.DataFrame({name: [] for name in names})
     if cash is None:
         return none, pd.DataFrame({name: [] for name in _PLACES})
@@ -160,10 +170,10 @@ def _bridge(cash: Cash | None) -> tuple[pd.DataFrame, pd.DataFrame]:
         here = mine[mine["in_month"].to_numpy(dtype=bool)]
         amount = here["amount_minor"].to_numpy(np.int64)
         closing = closing_balance(mine)
-        opening = None if closing is None else closing - int(amount.sum())
-        before = closing_balance(mine[cash.month.before(mine["date"])])
+        opening = None if closing is None else opening_balance(mine, cash.month)
         received, paid = int(amount[amount > 0].sum()), int(amount[amount < 0].sum())
-        row = (account, currency, opening if before is None else before, received, paid, closing)
+        gap = None if closing is None or opening is None else closing - opening - received - paid
+        row = (account, currency, opening, received, paid, gap, closing)
         out.append(dict(zip(names, row, strict=True)))
     bridge = pd.DataFrame(out, columns=names)
     money = {name: "Int64" for name in names[2:]}  # noqa: C420

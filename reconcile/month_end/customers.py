@@ -16,6 +16,9 @@ from reconcile.month_end.evidence import places
 from reconcile.month_end.period import Month
 
 CHECK = "customers-to-payouts"
+# What a customer's bank takes back is a refund that the shop did not make: the customer has it.
+_TAKEN_BACK = "The customer's bank took it back, and the order does not say that it was returned."
+_SHOWN_AS = {"sale": ("sale",), "refund": ("refund", "chargeback")}
 
 
 def orders_of(intake: Intake, matched: Matched, files: Sequence[str]) -> pd.DataFrame:
@@ -47,7 +50,7 @@ def customers_to_payouts(
     orders: pd.DataFrame, payouts: pd.DataFrame | None, month: Month, lag_days: int,
     files: Sequence[str],
 ) -> list[Balance]:  # fmt: skip
-    """One balance per currency and kind: sales, refunds.
+    """One balance per currency and kind: sales; refunds, which chargebacks are too.
 
     Left what the orders say of the month, right what the processor shows in it, and what is on
     its way between the two. An order is compared with everything that the processor has shown of
@@ -65,7 +68,7 @@ def customers_to_payouts(
         ("sale", "customer_paid_minor", "customer_paid_date", 1),
         ("refund", "refunded_minor", "refunded_date", -1),
     ):
-        shown = parts[(parts["kind"] == kind).to_numpy()]
+        shown = parts[parts["kind"].isin(_SHOWN_AS[kind]).to_numpy()]
         said = pd.DataFrame(
             {"order": np.arange(len(orders)), "name": orders["order_ref"]}
             | {"currency": orders["currency"], "said": number(orders, amount)}
@@ -88,16 +91,19 @@ def _numbered(orders: pd.DataFrame, payouts: pd.DataFrame) -> Ints:
 def _by_order(said: pd.DataFrame, shown: pd.DataFrame, sign: int, month: Month) -> pd.DataFrame:
     """Per order and currency what both sides say, in all and of the month."""
     rows = shown.assign(
-        shown=sign * shown["amount_minor"].astype("int64"), here=month.holds(shown["paid_date"])
-    )
+        shown=sign * shown["amount_minor"].astype("int64"), here=month.holds(shown["paid_date"]),
+        charged_back=shown["kind"] == "chargeback",
+    )  # fmt: skip
     rows["shown_here"] = rows["shown"].where(rows["here"], 0)
     sums = rows.groupby(["order", "currency"], as_index=False).agg(
         shown=("shown", "sum"), shown_here=("shown_here", "sum"), ref=("order_ref", "first"),
+        charged_back=("charged_back", "any"),
         shown_date=("paid_date", "max"), shown_evidence=("evidence", "first"),
     )  # fmt: skip
     out = said.merge(sums, on=["order", "currency"], how="outer")
     for name in ("said", "shown", "shown_here"):
         out[name] = out[name].fillna(0).astype("int64")
+    out["charged_back"] = out["charged_back"].astype("boolean").fillna(value=False).astype(bool)
     for name in ("said_evidence", "shown_evidence", "ref"):
         out[name] = out[name].astype("str").fillna("")
     out["said_here"] = out["said"].where(month.holds(out["said_date"]), 0)
@@ -128,11 +134,13 @@ def _balance(kind: str, currency: str, rows: pd.DataFrame, month: Month, lag_day
         found = items(rows[chosen], amount[chosen], what, "right", "timing", text)
         right += int(found["amount_minor"].sum())
         pieces.append(found)
-    unsaid = ~agree & (said == 0)
-    other = ~agree & ~nothing & ~unsaid
+    taken = ~agree & rows["charged_back"].to_numpy()
+    unsaid = ~agree & ~taken & (said == 0)
+    other = ~agree & ~taken & ~nothing & ~unsaid
     missing = nothing & ~young
     for chosen, what, text in (
         (missing, f"{kind}-in-no-payout", "The processor has not shown it."),
+        (taken, "chargeback-not-in-orders", _TAKEN_BACK),
         (unsaid, f"{kind}-of-no-order", "The processor shows it, and no order says so."),
         (other, "amount-differs", "Order and processor say different amounts."),
     ):

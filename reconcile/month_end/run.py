@@ -71,8 +71,8 @@ def _earlier(target: Path, month: Month) -> dict[str, Any] | None:
 
 def _contents(said: Said, checked: CashCheck, earlier: dict[str, Any] | None) -> CashContents:
     balances, items = _tables(checked)
-    names = ["source", "record", "file", "sha256", "rows", "rejected", "accepted", "covered_to"]
-    files = said.intake.files[names]
+    names = ["source", "record", "file", "sha256", "rows", "rejected", "accepted", "later"]
+    files = said.intake.files[[*names, "covered_to"]]
     changed, closed = restated(earlier, balances, files)
     return CashContents(
         shop=said.shop.name,

@@ -22,6 +22,21 @@ def closing_balance(rows: pd.DataFrame) -> int | None:
     return int(rows["balance_minor"].iloc[stated[-1]]) + int(after["amount_minor"].sum())
 
 
+def opening_balance(rows: pd.DataFrame, month: Month) -> int:
+    """The balance before the month of the rows of one account, of which some state a balance.
+
+    Where none of before the month does, the first one that is stated, less what was booked up to
+    it in the month.
+    """
+    earlier = month.before(rows["date"])
+    before = closing_balance(rows[earlier])
+    if before is not None:
+        return before
+    first = int(np.flatnonzero(rows["balance_minor"].notna().to_numpy())[0])
+    booked = rows["amount_minor"].where(~earlier, 0).iloc[: first + 1]
+    return int(rows["balance_minor"].iloc[first]) - int(booked.sum())
+
+
 def moving(cash: Cash) -> pd.DataFrame:
     """The rows that move money or state a balance; what is pending does neither."""
     return cash.rows[(cash.rows["place"] != "pending").to_numpy()]
@@ -43,16 +58,11 @@ def _account(account: str, currency: str, rows: pd.DataFrame, month: Month) -> B
         return unknown(CHECK, cause, account, currency)
     earlier = month.before(rows["date"])
     mine = rows[~earlier]
-    opening = closing_balance(rows[earlier])
     stated = rows[rows["balance_minor"].notna().to_numpy()].assign(
         run=rows["amount_minor"].cumsum()
     )
     gap = stated["balance_minor"].diff() - stated["run"].diff()
     broken = (gap.fillna(0) != 0).to_numpy(dtype=bool) & month.holds(stated["date"])
-    if opening is None:
-        first = stated.iloc[0]
-        before = int(first["run"] - rows.loc[earlier, "amount_minor"].sum())
-        opening = int(first["balance_minor"]) - before
     above = stated["evidence"].shift(1).fillna("")
     found = stated[broken].assign(name=account)
     found["evidence"] = above[broken] + "; " + found["evidence"]
@@ -60,7 +70,7 @@ def _account(account: str, currency: str, rows: pd.DataFrame, month: Month) -> B
     moved = items(
         found, -gap[broken].to_numpy(np.int64), "does-not-run", "difference", "error", text
     )
-    left = opening + int(mine["amount_minor"].sum())
+    left = opening_balance(rows, month) + int(mine["amount_minor"].sum())
     return balanced(CHECK, account, currency, (left, closing), [moved])
 
 

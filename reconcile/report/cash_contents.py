@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from reconcile.counted import counted
 from reconcile.money import major_text
 
 CAUTION = (
@@ -20,6 +21,7 @@ KEYS = ["check", "account", "currency"]
 _AS_JSON = json.JSONEncoder(sort_keys=True, ensure_ascii=False).encode
 _NESTED = {dict, list}
 _FIGURES = ("left", "right", "difference")
+_BRIDGE = ("opening", "received", "paid", "not_explained", "closing")
 
 
 @dataclass(frozen=True)
@@ -29,12 +31,13 @@ class CashContents:
     balances: check, account, currency, left_minor, right_minor, difference_minor, verdict, cause,
         items (how many), errors (of them), unexplained_minor. A blank currency is a count.
     items: KEYS of the balance, then amount_minor, what, side, nature, name, text, date, evidence.
-    bridge: account, currency, opening, received, paid, closing.
+    bridge: account, currency, opening, received, paid, not_explained, closing.
     places: account, currency, place, rows, amount_minor. proofs: proof, unit, left, right, holds.
     ageing: supplier, currency, one column a bucket, total. margins: tables by what they are by.
     scorecard: supplier, lines, late, parcels, no_number, currency, overcharged_minor,
         recovered_minor.
-    files: source, record, file, sha256, rows, rejected, accepted, covered_to.
+    files: source, record, file, sha256, rows, rejected, accepted, later (than the month),
+        covered_to.
     restated: KEYS, figure, before, now (text): what differs from the first check of this month.
     closed: the figures and files of that first check, as JSON keeps them.
     """
@@ -58,6 +61,25 @@ class CashContents:
     files: pd.DataFrame
     restated: pd.DataFrame
     closed: Mapping[str, Any]
+
+
+def input_notes(contents: CashContents) -> list[str]:
+    """What the figures could not see: rows that were not read, and files that end too early."""
+    by_record = contents.files.groupby("record", sort=True)
+    rejected = by_record["rejected"].sum()
+    rejected = rejected[rejected > 0]
+    ends = by_record["covered_to"].first()
+    ends = ends[(ends != "") & (ends < str(contents.last)) & (by_record["later"].sum() == 0)]
+    notes = []
+    if len(rejected):
+        told = ", ".join(
+            f"{counted(int(rows), 'row')} of {name}" for name, rows in rejected.items()
+        )
+        notes.append(f"Could not be read, so that nothing here knows of them: {told}.")
+    if len(ends):
+        told = ", ".join(f"{name} on {day}" for name, day in ends.items())
+        notes.append(f"Files that end before the month does: {told}.")
+    return notes
 
 
 def figures(balances: pd.DataFrame) -> dict[str, dict[str, str]]:
@@ -100,8 +122,9 @@ def cash_json(contents: CashContents) -> bytes:
         "home_currency": contents.home_currency,
         "version": contents.version,
         "caution": CAUTION,
+        "notes": input_notes(contents),
         "balances": _balances(contents),
-        "bridge": _records(_major(contents.bridge, ("opening", "received", "paid", "closing"))),
+        "bridge": _records(_major(contents.bridge, _BRIDGE)),
         "places": _records(_major(contents.places, ("amount_minor",))),
         "proofs": _records(_proof_texts(contents.proofs)),
         "ageing": {"from": contents.ageing_from, "rows": _records(_ageing(contents.ageing))},

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from reconcile.report.cash_contents import CAUTION, CashContents
+from reconcile.report.cash_contents import CAUTION, CashContents, input_notes
 from reconcile.report.cash_layout import CAP, Block, Sheet
 from reconcile.report.cells import Column
 from reconcile.report.chart import Chart
@@ -57,7 +57,7 @@ def _first(contents: CashContents) -> Sheet:
     return Sheet(
         "Cash check",
         f"{contents.shop}: cash check of {contents.month}",
-        [period, f"Balances: {told}.", proof, CAUTION],
+        [period, f"Balances: {told}.", *input_notes(contents), proof, CAUTION],
         [_verdicts(balances), _bridge(contents), _to_do(contents), _not_explained(contents),
          _not_checked(balances), _signed()],
         one_page=True,
@@ -101,12 +101,13 @@ def _bridge(contents: CashContents) -> Block:
         Column("Opening", "opening", "amount", "currency"),
         Column("Received", "received", "amount", "currency"),
         Column("Paid", "paid", "amount", "currency"),
+        Column("Not explained", "not_explained", "amount", "currency"),
         Column("Closing", "closing", "amount", "currency"),
         Column("Currency", "currency"),
     ]
-    rows = contents.bridge.assign(what="opening to closing")
-    note = "Cash, from opening to closing" if len(rows) else "There are no rows of the bank."
-    return Block(note, shown, rows)
+    note = "Cash, from opening to closing"
+    note = note if len(contents.bridge) else "The bank tells nothing of this month."
+    return Block(note, shown, contents.bridge.assign(what="opening to closing"))
 
 
 def _to_do(contents: CashContents) -> Block:
@@ -125,12 +126,9 @@ def _to_do(contents: CashContents) -> Block:
         Column("Currency", "currency"),
         Column("Nature", "nature"),
     ]
-    note = (
-        "To be acted on: error = look into it; entry = enter it in your own books; "
-        "unknown = cannot be told"
-    )
-    note = note if len(sums) else "Nothing has to be acted on."
-    return Block(note, shown, sums)
+    note = "To be acted on: error = look into it; entry = enter it in your own books; "
+    note += "unknown = cannot be told"
+    return Block(note if len(sums) else "Nothing has to be acted on.", shown, sums)
 
 
 def _not_explained(contents: CashContents) -> Block:

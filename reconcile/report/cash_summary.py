@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from reconcile.counted import counted
 from reconcile.money import major_text
-from reconcile.report.cash_contents import CAUTION, CashContents
+from reconcile.report.cash_contents import CAUTION, CashContents, input_notes
 
 _SHOWN = 20
 
@@ -27,6 +27,7 @@ def cash_text(contents: CashContents) -> str:
     lines.append(f"Errors named: {errors - rest}; amounts not explained: {rest}")
     if len(contents.restated):
         lines.append(f"Restated since the first check: {counted(len(contents.restated), 'figure')}")
+    lines += [note.removesuffix(".") for note in input_notes(contents)]
     failed = int((~contents.proofs["holds"].astype(bool)).sum())
     lines.append(
         f"PROOF FAILED: {failed}; do not act on this"

@@ -109,7 +109,7 @@ def test_every_unit_of_every_bank_row_is_in_one_place(found: Found) -> None:
     bridge = {row["account"]: row for row in found.value["bridge"]}
     assert bridge["main"] == {
         "account": "main", "currency": "EUR", "opening": "5000.00", "received": "974.70",
-        "paid": "-564.82", "closing": "5409.88",
+        "paid": "-564.82", "not_explained": "0.00", "closing": "5409.88",
     }  # fmt: skip
 
 
