@@ -9,6 +9,8 @@ INVOICE_LINES = table(
     "one line of a supplier's invoice",
     Fact("order_known", "flag", "its order is in the orders"),
     Fact("on_order", "flag", "its SKU is on the order, as the shop's or as a supplier's for it"),
+    Fact("of_another", "flag", "its SKU is on the order, on lines of another supplier alone"),
+    Fact("elsewhere", "text", "whose line it is on, as words"),
     Fact("order_unread", "flag", "an order row that was rejected bears its reference"),
     Fact("map_unread", "flag", "an entry of the SKU map that was rejected bears its SKU, or none"),
     Fact("qty", "count", "units billed"),

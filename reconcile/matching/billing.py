@@ -8,6 +8,9 @@ import pandas as pd
 from reconcile.matching.columns import (
     Bools,
     Ints,
+    combined,
+    distinct,
+    has,
     in_order,
     known,
     latest,
@@ -52,6 +55,26 @@ def is_replacement(frame: pd.DataFrame) -> Bools:
     return out
 
 
+def same_cost(invoices: pd.DataFrame, group: Ints, credit: Bools) -> Ints:
+    """Numbers of groups and unit costs of the lines of groups with a credit; -1 of the others."""
+    near = np.flatnonzero(has(group[credit], int(group.max(initial=-1)) + 1)[group] & (group >= 0))
+    out = np.full(len(group), -1, dtype=np.int64)
+    cost, _ = distinct(np.abs(number(invoices, "unit_cost_micro")[near]))
+    out[near], _ = distinct(combined(group[near], cost))
+    return out
+
+
+def _gives_back(invoices: pd.DataFrame, item: Ints, used: Bools, credit: Bools) -> Bools:
+    """Which credits are at the unit cost of a billed line of their item."""
+    mine = credit & used
+    if not mine.any():
+        return mine
+    same = same_cost(invoices, np.where(used, item, -1), mine)
+    billed = has(same[used & ~credit & (same >= 0)], int(same.max(initial=-1)) + 1)
+    mine[mine] = billed[same[mine]]
+    return mine
+
+
 def duplicate_lines(
     invoices: pd.DataFrame, item: Ints, amount: Ints, ordered: Ints
 ) -> tuple[Ints, Ints, Ints, np.ndarray]:
@@ -77,11 +100,15 @@ def duplicate_lines(
 def excess_units(
     invoices: pd.DataFrame, item: Ints, amount: Ints, ordered: Ints
 ) -> tuple[Ints, Ints]:
-    """Units billed per item, less credits; and the units of each line beyond the ordered ones."""
+    """Units billed per item, less those given back; and each line's beyond the ordered ones.
+
+    A credit at the unit cost of a billed line gives its units back; at another it takes money off
+    the price, and what is billed once more is still billed twice.
+    """
     credit, days = is_credit(invoices), invoices["invoice_date"].to_numpy()
     used = (item >= 0) & ~is_replacement(invoices)
     quantity = invoices["qty"].to_numpy(np.int64)
-    signed = np.where(credit, -quantity, quantity)
+    signed = np.where(credit, -quantity * _gives_back(invoices, item, used, credit), quantity)
     billed = total(item[used], signed[used], len(ordered))
     excess = np.maximum(billed - ordered, 0)
     over = used & ~credit & (quantity > 0)

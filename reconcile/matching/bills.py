@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.billing import excess_units, is_credit, is_replacement
+from reconcile.matching.billing import excess_units, is_credit, is_replacement, same_cost
 from reconcile.matching.columns import (
     Bools,
     Ints,
@@ -113,7 +113,7 @@ def _credited_units(invoices: pd.DataFrame, group: Ints, real: Bools, once: Ints
     out = np.zeros(len(invoices), dtype=np.int64)
     if not credit.any():
         return out
-    same = _same_cost(invoices, group, credit)
+    same = same_cost(invoices, group, credit)
     size = int(same.max(initial=-1)) + 1
     pool = total(same[credit], invoices["qty"].to_numpy(np.int64)[credit], size)
     at = np.flatnonzero(real & (once > 0) & (np.append(pool, 0)[same] > 0))
@@ -135,7 +135,7 @@ def _credited_money(
     credit = (group >= 0) & is_credit(invoices) & ~is_replacement(invoices)
     if not credit.any():
         return np.zeros(size, dtype=np.int64)
-    same = _same_cost(invoices, group, credit)
+    same = same_cost(invoices, group, credit)
     of_units = has(same[real & (same >= 0)], int(same.max(initial=-1)) + 1)[same]
     money = credit & ~of_units
     tax = np.abs(number(invoices, "tax_minor"))
@@ -151,15 +151,6 @@ def _credited_money(
         first = frame[billed & near].drop_duplicates(["owner", "currency"])
         move = frame.iloc[stray].merge(first, on=["owner", "currency"])
         np.add.at(out, move["group_y"].to_numpy(), out[move["group_x"].to_numpy()])
-    return out
-
-
-def _same_cost(invoices: pd.DataFrame, group: Ints, credit: Bools) -> Ints:
-    """Numbers of groups and unit costs of the lines of groups with a credit; -1 of the others."""
-    near = np.flatnonzero(has(group[credit], int(group.max(initial=-1)) + 1)[group] & (group >= 0))
-    out = np.full(len(group), -1, dtype=np.int64)
-    cost, _ = distinct(np.abs(number(invoices, "unit_cost_micro")[near]))
-    out[near], _ = distinct(combined(group[near], cost))
     return out
 
 

@@ -36,13 +36,36 @@ def doubtful(
 
 
 def stray_owners(tied: Tied) -> Bools:
-    """Supplier orders without a line and without an invoice: only money or parcels name them."""
+    """Supplier orders without a line and without an invoice of their own.
+
+    Only money, parcels and bills for another supplier's goods name them.
+    """
     groups = len(tied.supplier_orders)
     backed = np.zeros(groups, dtype=bool)
-    for frame in (tied.lines, tied.invoices):
-        owner = frame["supplier_order"].to_numpy()
+    billed = tied.invoices["supplier_order"].to_numpy()[of_another(tied) < 0]
+    for owner in (tied.lines["supplier_order"].to_numpy(), billed):
         backed[owner[owner >= 0]] = True
     return ~backed
+
+
+def of_another(tied: Tied) -> Ints:
+    """Whose goods each invoice line bills: a supplier's number, -1 where they may be its own.
+
+    They are another's where the SKU is on lines of the order, each of them another supplier's.
+    """
+    invoices, lines = tied.invoices, tied.lines
+    out = np.full(len(invoices), -1, dtype=np.int64)
+    asked = np.flatnonzero(((invoices["item"] < 0) & (invoices["order"] >= 0)).to_numpy())
+    if not len(asked):
+        return out
+    billed = invoices[["order", "sku_key", "supplier_code"]].take(asked).assign(at=asked)
+    near = has(billed["order"].to_numpy(), len(tied.orders.orders))[lines["order"].to_numpy()]
+    ordered = lines.loc[near, ["order", "sku_key", "supplier", "supplier_code"]]
+    pairs = billed.merge(ordered, on=["order", "sku_key"], suffixes=("", "_of_line"))
+    out[pairs["at"].to_numpy()] = pairs["supplier_code_of_line"].to_numpy()
+    own = (pairs["supplier_code"] == pairs["supplier_code_of_line"]) | (pairs["supplier"] == "")
+    out[pairs["at"].to_numpy()[own.to_numpy()]] = -1
+    return out
 
 
 def _pairs(payment: Ints, owner: Ints) -> pd.DataFrame:

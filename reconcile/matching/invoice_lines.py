@@ -28,6 +28,7 @@ from reconcile.matching.columns import (
     texts_at,
 )
 from reconcile.matching.documents import sku_of_items
+from reconcile.matching.doubts import of_another
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.overcharges import other_countries, overcharges, parts_amount
 from reconcile.matching.prices import group_quotes
@@ -37,6 +38,7 @@ from reconcile.money import MICRO_DIGITS, major_text, minor_digits
 from reconcile.references import fold
 
 _NO_DAY = np.datetime64("NaT", "s")
+_ELSEWHERE = " that it supplies, but on one of "
 _NOT_TOLD = "a country that is not told"
 
 
@@ -56,6 +58,9 @@ def invoice_lines(
     out = _named(tied)
     out["order_known"] = (invoices["order"] >= 0).to_numpy()
     out["on_order"] = _on_order(tied, sku_map)
+    other = of_another(tied)
+    out["of_another"] = other >= 0
+    out["elsewhere"] = texts_at(_ELSEWHERE + tied.names.supplier, other)
     unread = unread_keys(rejected_keys, "orders", "order_ref")
     out["order_unread"] = are_among(invoices["order_ref_key"], unread)
     unmapped = unread_keys(rejected_keys, "sku_map", "supplier_sku")
