@@ -63,6 +63,7 @@ DOCUMENTS = table(
 PAYMENTS = table(
     "payments",
     "one movement to or from a supplier",
+    Fact("what", "text", "a payment to the supplier, or a refund from it, as words"),
     Fact("amount", "money", "the payment's amount"),
     Fact("unallocated", "money", "what reached no order"),
     Fact("settled", "flag", "the money has moved"),

@@ -51,6 +51,7 @@ SUPPLIER_ORDERS = table(
     Fact("backed", "flag", "the supplier supplies a line of the order, or bills something of it"),
     Fact("pending", "count", "payments that are under way"),
     Fact("undecided", "count", "payments that name the order and could not be allocated"),
+    Fact("refund_undecided", "flag", "one of those is a refund"),
     Fact(
         "perhaps_paid",
         "flag",

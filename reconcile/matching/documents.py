@@ -33,6 +33,7 @@ def documents(tied: Tied, money: Moneys, rejected_keys: pd.DataFrame) -> pd.Data
     return out
 
 
+_MOVEMENTS = pd.Series(["payment to", "refund from"], dtype="str")
 _OF_STRAYS = (
     *("order", "order_ref", "order_ref_key", "supplier", "sku", "sku_key", "currency", "kind"),
 )
@@ -146,6 +147,7 @@ def payment_rows(tied: Tied, money: Moneys) -> pd.DataFrame:
             "document_key": payments["payment_ref_key"],
             "invoice_no": text(payments, "invoice_no"),
             "kind": kind,
+            "what": texts_at(_MOVEMENTS, np.where(kind == "refund", 1, 0)),
             "amount": amount,
             "unallocated": np.maximum(amount - used, 0),
             "settled": status.isin(["settled", ""]),

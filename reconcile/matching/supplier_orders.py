@@ -17,6 +17,7 @@ from reconcile.matching.columns import (
     has,
     latest,
     masked,
+    text,
     total,
 )
 from reconcile.matching.doubts import stray_owners
@@ -63,14 +64,23 @@ def supplier_orders(
     out["paid_or_shipped"] = (paid > 0) | (out["shipped"] > 0)
     out["paid_or_payable"] = masked(np.where(paid > 0, paid, payable), ~known & (paid <= 0))
     out["backed"] = ~stray_owners(tied)[owner]
-    out["pending"] = count(money.pending["owner"].to_numpy(np.int64), groups)[owner]
-    out["undecided"] = count(money.touched["owner"].to_numpy(np.int64), groups)[owner]
+    _add_undecided(out, tied, money, groups)
     out["unread_row"] = _unread(tied, money, orders["key"], rejected_keys)
     elsewhere = total(owner, (paid > 0).astype(np.int64), groups)[owner] - (paid > 0)
     out["paid_in_other_currency"] = elsewhere > 0
     _add_dates(out, tied, rows, orders, suppliers, owner)
     out["main"] = _main(owner, paid, known)
     return out
+
+
+def _add_undecided(out: pd.DataFrame, tied: Tied, money: Moneys, groups: int) -> None:
+    owner = out["supplier_order"].to_numpy()
+    touched = money.touched["owner"].to_numpy(np.int64)
+    back = (text(tied.payments, "kind") == "refund").to_numpy()
+    back = back[money.touched["payment"].to_numpy(np.int64)]
+    out["pending"] = count(money.pending["owner"].to_numpy(np.int64), groups)[owner]
+    out["undecided"] = count(touched, groups)[owner]
+    out["refund_undecided"] = has(touched[back], groups)[owner]
 
 
 def _funded(orders: pd.DataFrame, rejected: pd.DataFrame) -> pd.Series:

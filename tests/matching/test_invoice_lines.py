@@ -107,12 +107,12 @@ def test_order_that_is_in_no_export_is_told_by_its_own_rule(tmp_path: Path) -> N
     assert said(found, "unknown-order") == ["K1 B open at-risk 7.00 EUR"]
 
 
-def test_line_of_another_supplier_is_on_the_order(tmp_path: Path) -> None:
+def test_line_of_another_supplier_may_be_by_another_name(tmp_path: Path) -> None:
     records = {
         "orders": [order("1", line_no=1), order("1", "B", line_no=2, supplier="alder")],
         "invoices": [bill("K1", "1", "7.00", "B")],
     }
-    assert said(matched(tmp_path, records), "not-ordered") == NOTHING
+    assert said(matched(tmp_path, records), "not-ordered") == ["K1 B unknown stop 7.00 EUR"]
 
 
 @pytest.mark.parametrize(
