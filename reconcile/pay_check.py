@@ -17,6 +17,7 @@ import pandas as pd
 
 from reconcile.checks.catalogue import configured, load_catalogue
 from reconcile.checks.evidence import Places, rows_behind_orders
+from reconcile.empty import without_rows
 from reconcile.errors import RefusedError
 from reconcile.intake.load import file_problems
 from reconcile.lists import find_orders, safe_to_pay, speaks_against
@@ -135,6 +136,7 @@ def _targets(
     named = find_orders(night.matched, proposal.orders)
     by_order = named[["line", "order"]].merge(facts, on="order")
     by_order["most"] = pd.array([pd.NA] * len(by_order), dtype="Int64")
+    by_order["settled"] = 0
     with_order = named["line"]
     by_invoice = _by_invoice(night, proposal, facts)
     by_invoice = by_invoice[~by_invoice["line"].isin(with_order)]
@@ -158,10 +160,13 @@ def _said(found: pd.DataFrame, targets: pd.DataFrame) -> pd.Series:
 
 
 def _by_invoice(night: Night, proposal: Proposal, facts: pd.DataFrame) -> pd.DataFrame:
-    """The supplier orders on each invoice that a line names, and at ``most`` what it bills."""
+    """The supplier orders on each invoice that a line names, and at ``most`` what is left of it.
+
+    ``settled``: what payments have paid that name no other invoice.
+    """
     invoices = night.intake.records.get("invoices")
     if invoices is None or proposal.invoices.empty:
-        return facts.head(0).assign(line=0, most=pd.array([], dtype="Int64"))
+        return facts.head(0).assign(line=0, most=pd.array([], dtype="Int64"), settled=0)
     link = night.matched.links["invoices"]
     lines = night.matched.tables["invoice_lines"]
     amount = lines.set_index("row_id")["amount"]
@@ -177,13 +182,28 @@ def _by_invoice(night: Night, proposal: Proposal, facts: pd.DataFrame) -> pd.Dat
     )
     keys = ["supplier", "key", "currency", "supplier_order"]
     billed = billed.groupby(keys, as_index=False, observed=True).agg(most=("most", "sum"))
-    billed["most"] = billed["most"].astype("Int64")
+    billed = billed.merge(_settled(night), how="left", on=["key", "currency", "supplier_order"])
+    billed["settled"] = billed["settled"].fillna(0).astype("int64")
+    billed["most"] = (billed["most"] - billed["settled"]).clip(lower=0).astype("Int64")
     asked = proposal.invoices.merge(proposal.lines[["supplier", "currency"]], left_on="line",
                                     right_index=True)  # fmt: skip
     found = asked.merge(billed, on=["supplier", "key", "currency"])
-    found = found[["line", "supplier_order", "currency", "most"]]
+    found = found[["line", "supplier_order", "currency", "most", "settled"]]
     found = found.groupby(["line", "supplier_order", "currency"], as_index=False).sum()
     return pd.DataFrame(found.merge(facts, on=["supplier_order", "currency"]))
+
+
+def _settled(night: Night) -> pd.DataFrame:
+    """What payments that name one invoice paid of it: ``key, currency, supplier_order``."""
+    named = night.intake.parts.get(("payments", "invoice_no"))
+    keys = ["key", "currency", "supplier_order"]
+    if named is None:
+        return without_rows({"key": "str", "currency": "str", "supplier_order": "int64"}).assign(
+            settled=0
+        )
+    alone = named[~named["row_id"].duplicated(keep=False)]
+    paid = night.matched.shares.merge(alone[["row_id", "key"]], on="row_id")
+    return paid.groupby(keys, as_index=False).agg(settled=("amount", "sum"))
 
 
 def _lost(night: Night, proposal: Proposal, targets: pd.DataFrame) -> dict[int, str]:

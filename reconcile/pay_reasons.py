@@ -26,7 +26,8 @@ class Judged:
 class Target:
     """A supplier order that a line would pay, with the facts that decide.
 
-    ``most``: what the invoice bills that the line names; None where it names the order.
+    ``most``: what is left of the invoice that the line names, of which ``settled`` is paid; None
+    where it names the order.
     ``safe``: in pay.csv. ``against``: what speaks against paying it; ``said``: what the rules on
     unpaid orders say. Money in minor units, None where it is not known.
     """
@@ -47,6 +48,7 @@ class Target:
     pending: bool
     unsure: str
     most: int | None
+    settled: int
     safe: bool
     against: str
     said: str
@@ -71,6 +73,7 @@ class Target:
             pending=bool(row["pending"] > 0),
             unsure=_unsure(row),
             most=None if pd.isna(row["most"]) else int(row["most"]),
+            settled=int(row["settled"]),
             safe=bool(row["safe"]),
             against=str(row["against"]),
             said=str(row["said"]),
@@ -154,6 +157,9 @@ def _not_at_all(mine: list[Target]) -> Judged | None:
             return Judged(DO_NOT, f"the customer has not paid for {name}", 0)
         if one.payable is not None and one.unpaid == 0 and not one.unsure:
             said = f"{name} is already paid: {one.money(one.paid)} of {one.money(one.payable)}"
+            return Judged(DO_NOT, said, 0)
+        if one.most == 0 and one.settled > 0:
+            said = f"the invoice is already paid: {one.money(one.settled)} for {name}"
             return Judged(DO_NOT, said, 0)
         if one.against:
             return Judged(DO_NOT, f"{name}: {one.against}", 0)

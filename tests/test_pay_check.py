@@ -195,6 +195,26 @@ def test_an_invoice_pays_all_of_its_orders(tmp_path: Path) -> None:
     assert twice[1] == ("do not pay", "order 2 is already paid by row 2 of this proposal", 0)
 
 
+def test_an_invoice_that_is_paid_is_not_paid_again(tmp_path: Path) -> None:
+    """The order has another invoice, which is open: only that one is left to pay."""
+    goods = [order("1", **FUNDED), order("1", "B")]
+    bills = [bill("K1", "1", "10.00"), bill("K2", "1", "20.00", "B"), bill("K3", "2", "10.00")]
+    shop = _shop(
+        tmp_path,
+        orders=[*goods, order("2", **FUNDED)],
+        quotes=[quote(), quote("B", "20.00")],
+        invoices=bills,
+        payments=[payment("P1", "10.00", "", "K1"), payment("P2", "4.00", "", "K3")],
+    )
+    lines = [("", "K1", "10.00"), ("", "K2", "20.00"), ("", "K3", "10.00"), ("", "K3", "6.00")]
+    assert _said(_check(shop, lines)) == [
+        ("do not pay", "the invoice is already paid: 10.00 EUR for order 1", 0),
+        ("pay", "due for 1", 2000),
+        ("do not pay", "above what is billed, by 4.00 EUR", 600),
+        ("do not pay", "order 2 is already paid by row 4 of this proposal", 0),
+    ]
+
+
 def test_a_row_that_cannot_be_read_is_told(tmp_path: Path) -> None:
     found = _check(_shop(tmp_path), [("1", "", "10.00"), ("2", "", "ten")])
     assert [one[0] for one in _said(found)] == ["pay", "cannot tell"]
