@@ -139,6 +139,7 @@ ORDER_LINES = table(
         "promised to the customer; else the last dispatch and the days that delivery takes: the "
         "quote's, the supplier's, 15; after a replacement not before its own days are over",
     ),
+    Fact("delivery", "text", "what is known of its delivery, replacements apart, as words"),
     Fact("delivered_date", "date", "the day on which the last of it arrived, replacements apart"),
     Fact("late_days", "count", "days from the promise to the arrival, 0 where neither is late"),
     Fact("parcels", "count", "parcel lines of the line, replacements too"),

@@ -7,12 +7,16 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from reconcile.counted import counted
 from reconcile.matching.billing import is_replacement
 from reconcile.matching.columns import (
     Bools,
     Days,
+    Ints,
+    combined,
     count,
     days,
+    distinct,
     known,
     latest,
     number,
@@ -25,6 +29,7 @@ from reconcile.shop import Supplier
 
 # Common practice, no source: 5 to 8 business days within a country, about 15 days across a border.
 USUAL_DELIVERY_DAYS = 15
+_NO_DELIVERY = "no delivery is known"
 _NO_DAY = np.datetime64("NaT", "s")
 
 
@@ -49,6 +54,9 @@ def add_deliveries(
     arrived = ~np.isnat(days(lines, "delivered_date")) | (again & arrived_again)
     unsaid = np.full(size, "delivered_at" not in brought)
     facts["arrived"] = pd.arrays.BooleanArray(arrived, unsaid & ~arrived)
+    facts["delivery"] = _delivery(
+        lines["parcels_sent"].to_numpy(), lines["parcels_arrived"].to_numpy()
+    )
     takes = _delivery_days(tied, suppliers)
     promise = _later(days(lines, "last_shipped_date"), takes)
     given = days(lines, "promised_date")
@@ -68,6 +76,19 @@ def _replaced(tied: Tied, parcels: pd.DataFrame) -> tuple[Bools, Bools, Days]:
     there = count(line[delivered], size)
     last = latest(line, days(tied.shipments, "shipped_date")[at], size)
     return sent > 0, there == sent, last
+
+
+def _delivery(parcels: Ints, arrived: Ints) -> pd.Series:
+    """What is known of the delivery of each line, in words."""
+    code, first = distinct(combined(parcels, arrived))
+    words = []
+    for at in first:
+        there = "is" if arrived[at] == 1 else "are"
+        some = (
+            f"of {counted(int(parcels[at]), 'parcel')} {arrived[at]} {there} known to have arrived"
+        )
+        words.append(some if arrived[at] else _NO_DELIVERY)
+    return texts_at(pd.Series(words, dtype="str"), code)
 
 
 def _delivery_days(tied: Tied, suppliers: Mapping[str, Supplier]) -> np.ndarray:

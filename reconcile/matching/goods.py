@@ -116,7 +116,8 @@ def _add_numbers(tied: Tied, parcels: pd.DataFrame) -> None:
     lines["carrier"] = texts_at(carriers, np.append(carrier, 0)[place])
     delivered = days(shipments, "delivered_date")[at]
     arrived = total(line, (~np.isnat(delivered)).astype(np.int64), size)
-    complete = (arrived == count(line, size)) & (arrived > 0)
+    lines["parcels_sent"], lines["parcels_arrived"] = count(line, size), arrived
+    complete = (arrived == lines["parcels_sent"].to_numpy()) & (arrived > 0)
     last = latest(line, delivered, size)
     lines["delivered_date"] = np.where(complete, last, np.datetime64("NaT", "s"))
     lines["last_shipped_date"] = latest(line, sent[at], size)

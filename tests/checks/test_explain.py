@@ -43,7 +43,7 @@ def test_words_after_a_count_are_in_its_form() -> None:
 
 
 def test_words_after_a_setting_are_in_its_form() -> None:
-    texts = {name: ["x"] for name in ("supplier", "sku", "order_ref", "currency")}
+    texts = {name: ["x"] for name in ("supplier", "sku", "order_ref", "currency", "delivery")}
     days = ("last_shipped_date", "promised_date")
     day = pd.Series(["2026-03-04"], dtype="datetime64[s]")
     row = pd.DataFrame({**texts, "share_of_paid": [5400], **dict.fromkeys(days, day)})
@@ -55,7 +55,7 @@ def test_words_after_a_setting_are_in_its_form() -> None:
 
 
 def test_an_amount_without_a_currency_stands_alone() -> None:
-    texts = {name: ["x"] * 2 for name in ("supplier", "sku", "order_ref")}
+    texts = {name: ["x"] * 2 for name in ("supplier", "sku", "order_ref", "delivery")}
     days = ("last_shipped_date", "promised_date")
     day = pd.Series(["2026-03-04"] * 2, dtype="datetime64[s]")
     frame = pd.DataFrame({**texts, "currency": ["", "EUR"], "share_of_paid": [0, 0]})
@@ -64,8 +64,8 @@ def test_an_amount_without_a_currency_stands_alone() -> None:
     )
     said = explain(load_catalogue()["lost"], rows, NOT_DUE[:2], AS_OF)
     assert [text.split("as lost. ")[1] for text in said] == [
-        "0 is paid for it.",
-        "0.00 EUR is paid for it.",
+        "0 is paid for all of it.",
+        "0.00 EUR is paid for all of it.",
     ]
 
 

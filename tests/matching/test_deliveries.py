@@ -285,3 +285,21 @@ def test_bills_count_for_the_share(tmp_path: Path) -> None:
     found = matched(tmp_path, records)
     shares = [found.lines["1", sku]["share_of_paid"] for sku in "AB"]
     assert shares == [3000, 1000]
+
+
+def test_what_has_arrived_of_several_parcels_is_said(tmp_path: Path) -> None:
+    sent = [
+        parcel(ref, tracking_no=f"T{at}", delivered_at="2026-03-10" if at < there else "")
+        for ref, parcels, there in (("1", 2, 0), ("2", 2, 1), ("3", 3, 2), ("4", 1, 1))
+        for at in range(parcels)
+    ]
+    again = parcel("1", tracking_no="T9", delivered_at="2026-03-10", replacement="yes")
+    records = {"orders": [order(ref, qty=3) for ref in "12345"], "shipments": [*sent, again]}
+    shop = matched(tmp_path, records)
+    assert [shop.lines[ref, "A"]["delivery"] for ref in "12345"] == [
+        "no delivery is known",
+        "of 2 parcels 1 is known to have arrived",
+        "of 3 parcels 2 are known to have arrived",
+        "of 1 parcel 1 is known to have arrived",
+        "no delivery is known",
+    ]
