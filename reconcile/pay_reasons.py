@@ -122,7 +122,7 @@ def judge_line(
     due = sum(_share(one, rest) for one in mine)
     found = _not_at_all(mine) or _not_known(mine) or _twice(mine, rest, before)
     if found is not None:
-        return found
+        return _without_it(found, mine, rest)
     return _by_amount(amount, due, mine, rest)
 
 
@@ -193,6 +193,16 @@ def _twice(mine: list[Target], rest: Mapping[int, int], before: Mapping[int, int
             said = f"order {one.order_ref} is already paid by row {before[one.at]} of this proposal"
             return Judged(DO_NOT, said, 0)
     return None
+
+
+def _without_it(found: Judged, mine: list[Target], rest: Mapping[int, int]) -> Judged:
+    """The same, with what is due for the others, where one of several must not be paid."""
+    others = [one for one in mine if one.safe]
+    due = sum(_share(one, rest) for one in others)
+    if found.verdict != DO_NOT or len(mine) == 1 or not due:
+        return found
+    said = f"{found.reason}; for the others {mine[0].money(due)} is due: name their orders"
+    return Judged(DO_NOT, said, due)
 
 
 def _by_amount(amount: int, due: int, mine: list[Target], rest: dict[int, int]) -> Judged:

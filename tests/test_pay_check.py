@@ -215,6 +215,21 @@ def test_an_invoice_that_is_paid_is_not_paid_again(tmp_path: Path) -> None:
     ]
 
 
+def test_of_an_invoice_with_a_cancelled_order_the_others_are_due(tmp_path: Path) -> None:
+    bills = [bill("K1", ref, "10.00") for ref in "123"]
+    orders = [order("1", **FUNDED, cancelled_at="2026-03-02"), *(order(r, **FUNDED) for r in "23")]
+    shop = _shop(tmp_path, orders=orders, invoices=bills)
+    reason = "order 1 is cancelled, and nothing was sent"
+    others = f"{reason}; for the others 20.00 EUR is due: name their orders"
+    lines = [("", "K1", "30.00"), ("", "K1", "20.00"), ("1", "", "10.00"), ("2;3", "", "20.00")]
+    assert _said(_check(shop, lines)) == [
+        ("do not pay", others, 2000),
+        ("do not pay", others, 2000),
+        ("do not pay", reason, 0),
+        ("pay", "due for 2, 3", 2000),
+    ]
+
+
 def test_a_row_that_cannot_be_read_is_told(tmp_path: Path) -> None:
     found = _check(_shop(tmp_path), [("1", "", "10.00"), ("2", "", "ten")])
     assert [one[0] for one in _said(found)] == ["pay", "cannot tell"]

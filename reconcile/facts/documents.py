@@ -54,6 +54,7 @@ DOCUMENTS = table(
     "documents",
     "an invoice line, payment or parcel line whose order is not in the orders",
     Fact("what", "text", "what kind of document it is"),
+    Fact("found", "text", "whether its reference is no order's or could be several's, as words"),
     Fact("counts", "flag", "it moves money or goods: settled or pending, billed or sent"),
     Fact("order_undecided", "flag", "several orders could be meant by its reference"),
     Fact("order_unread", "flag", "an order row that was rejected bears its reference"),

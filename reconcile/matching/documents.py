@@ -34,6 +34,7 @@ def documents(tied: Tied, money: Moneys, rejected_keys: pd.DataFrame) -> pd.Data
 
 
 _MOVEMENTS = pd.Series(["payment to", "refund from"], dtype="str")
+_FOUND = pd.Series(["is in no order export", "several orders bear"], dtype="str")
 _OF_STRAYS = (
     *("order", "order_ref", "order_ref_key", "supplier", "sku", "sku_key", "currency", "kind"),
 )
@@ -49,6 +50,7 @@ def _stray(
     """Rows of a record with one order reference whose order is not found."""
     lost = (frame["order"] < 0).to_numpy()
     rows = frame.loc[lost, [name for name in _OF_STRAYS if name in frame]]
+    several = (rows["order"] == AMBIGUOUS).to_numpy()
     return pd.DataFrame(
         {
             "record": record,
@@ -64,8 +66,9 @@ def _stray(
             "currency": text(rows, "currency").array,
             "kind": text(rows, "kind").array if record == "invoices" else "",
             "what": what,
+            "found": texts_at(_FOUND, np.where(several, 1, 0)),
             "counts": True,
-            "order_undecided": (rows["order"] == AMBIGUOUS).to_numpy(),
+            "order_undecided": several,
             "order_unread": are_among(rows["order_ref_key"], unread),
             "amount": masked(np.zeros(len(rows), dtype=np.int64), np.ones(len(rows), dtype=bool)),
         }

@@ -322,3 +322,18 @@ def test_a_row_that_could_not_be_read_may_tell_that_the_customer_paid(
     records["orders"][1] = order("1", "B")
     found = exceptions(matched(tmp_path / "told", records, rejects=1), names=["unfunded"])
     assert list(found["order_ref"]) == ["2"]
+
+
+def test_a_reference_that_several_orders_bear_is_not_called_missing(tmp_path: Path) -> None:
+    records = {
+        "orders": [order("1", store=store) for store in ("north", "south")],
+        "invoices": [bill("K1", ref, "10.00") for ref in "17"],
+        "payments": [payment(f"P{ref}", "10.00", ref) for ref in "18"],
+    }
+    found = exceptions(matched(tmp_path, records), names=["unknown-order"])
+    endings = found["explanation"].str.partition(" bears the order reference ")[2]
+    assert sorted(zip(found["verdict"], endings, strict=True)) == [
+        ("open", "7, which is in no order export."),
+        ("open", "8, which is in no order export."),
+        *[("unknown", "1, which several orders bear.")] * 2,
+    ]
