@@ -25,6 +25,7 @@ CAUTION = (
     "A person decides before money moves."
 )
 _WIDTH = 60
+_QUIET = 7  # days without a row after which it is asked for; common practice, no source
 _MONEY_LINES = 10
 _FILE_TEXTS = ("file", "sheet", "sha256", "covered_to", "format")
 _NOTE_TEXTS = ("source", "file", "sheet", "column", "text", "why")
@@ -246,7 +247,16 @@ def _input_lines(contents: Contents) -> list[str]:
         if failed
         else f"Every row is accounted for: {len(contents.proofs)} proofs hold"
     )
-    return [f"Rows: {rows:,} read, {rejected:,} rejected", proof]
+    return [f"Rows: {rows:,} read, {rejected:,} rejected", *_ended(contents), proof]
+
+
+def _ended(contents: Contents) -> list[str]:
+    """Records whose files have ended for a while: an export that has stopped looks like peace."""
+    ends = contents.files.groupby("record", sort=True)["covered_to"].first()
+    days = (pd.Timestamp(contents.as_of) - pd.to_datetime(ends.where(ends != ""))).dt.days
+    told = ", ".join(f"{name} {day}" for name, day in ends[days > _QUIET].items())
+    said = f"No rows since: {told}"
+    return textwrap.wrap(said, _WIDTH, subsequent_indent="  ") if told else []
 
 
 def grouped(amount: str) -> str:

@@ -10,6 +10,7 @@ import os
 import time
 from collections import Counter
 from dataclasses import replace
+from datetime import timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -271,6 +272,28 @@ def test_the_summary_leaves_no_count_out_where_there_are_many() -> None:
     of_each = "waiting 12,345, unknown 12,345, follows 12,345, accepted 12,345"
     assert f"Not open: {of_each}" in told
     assert "…" not in told
+
+
+@pytest.mark.parametrize(
+    ("ends", "told"),
+    [
+        ({"orders": 8, "bank": 40}, "No rows since: bank 2026-09-21, orders 2026-10-23"),
+        ({"orders": 7, "bank": 0}, ""),
+        ({"orders": None}, ""),
+    ],
+)
+def test_the_summary_tells_of_exports_that_have_stopped(
+    ends: dict[str, int | None], told: str
+) -> None:
+    contents = results()
+    days = {
+        name: "" if ago is None else str(contents.as_of - timedelta(days=ago))
+        for name, ago in ends.items()
+    }
+    files = pd.DataFrame({"record": list(days), "covered_to": list(days.values())}, dtype="str")
+    files = files.assign(rows=1, rejected=0)
+    text = summary_text(replace(contents, files=files))
+    assert [line for line in text.split("\n") if "since: " in line] == ([told] if told else [])
 
 
 def test_the_summary_says_what_matters() -> None:
