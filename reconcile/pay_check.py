@@ -194,12 +194,12 @@ def _by_invoice(night: Night, proposal: Proposal, facts: pd.DataFrame) -> pd.Dat
 
 
 def _settled(night: Night) -> pd.DataFrame:
-    """What payments that name one invoice paid of it: ``key, currency, supplier_order``."""
+    """Per key, currency and supplier order what payments that name one invoice paid of it."""
     named = night.intake.parts.get(("payments", "invoice_no"))
     keys = ["key", "currency", "supplier_order"]
     if named is None:
-        return without_rows({"key": "str", "currency": "str", "supplier_order": "int64"}).assign(
-            settled=0
+        return without_rows(
+            {"key": "str", "currency": "str", "supplier_order": "int64", "settled": "int64"}
         )
     alone = named[~named["row_id"].duplicated(keep=False)]
     paid = night.matched.shares.merge(alone[["row_id", "key"]], on="row_id")

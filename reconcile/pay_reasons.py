@@ -26,8 +26,8 @@ class Judged:
 class Target:
     """A supplier order that a line would pay, with the facts that decide.
 
-    ``most``: what is left of the invoice that the line names, of which ``settled`` is paid; None
-    where it names the order.
+    ``settled``: what payments by its number paid of the invoice that the line names; ``most``:
+    what they leave of it, None where the line names the order.
     ``safe``: in pay.csv. ``against``: what speaks against paying it; ``said``: what the rules on
     unpaid orders say. Money in minor units, None where it is not known.
     """

@@ -48,7 +48,11 @@ SUPPLIER_ORDERS = table(
     Fact("repeated_payment", "flag", "payable not known, and two payments of one amount"),
     Fact("paid_or_shipped", "flag", "something is paid or sent"),
     Fact("paid_or_payable", "money", "paid, else payable", "invoices or quotes"),
-    Fact("backed", "flag", "the supplier supplies a line of the order, or bills something of it"),
+    Fact(
+        "backed",
+        "flag",
+        "the supplier supplies a line of the order, or bills goods of its own for it",
+    ),
     Fact("pending", "count", "payments that are under way"),
     Fact("undecided", "count", "payments that name the order and could not be allocated"),
     Fact("refund_undecided", "flag", "one of those is a refund"),

@@ -64,12 +64,13 @@ def same_cost(invoices: pd.DataFrame, group: Ints, credit: Bools) -> Ints:
     return out
 
 
-def _gives_back(invoices: pd.DataFrame, item: Ints, used: Bools, credit: Bools) -> Bools:
-    """Which credits are at the unit cost of a billed line of their item."""
+def gives_back(invoices: pd.DataFrame, group: Ints) -> Bools:
+    """Which credits are at the unit cost of a billed line of their group, replacements apart."""
+    credit, used = is_credit(invoices), (group >= 0) & ~is_replacement(invoices)
     mine = credit & used
     if not mine.any():
         return mine
-    same = same_cost(invoices, np.where(used, item, -1), mine)
+    same = same_cost(invoices, group, mine)
     billed = has(same[used & ~credit & (same >= 0)], int(same.max(initial=-1)) + 1)
     mine[mine] = billed[same[mine]]
     return mine
@@ -108,7 +109,7 @@ def excess_units(
     credit, days = is_credit(invoices), invoices["invoice_date"].to_numpy()
     used = (item >= 0) & ~is_replacement(invoices)
     quantity = invoices["qty"].to_numpy(np.int64)
-    signed = np.where(credit, -quantity * _gives_back(invoices, item, used, credit), quantity)
+    signed = np.where(credit, -quantity * gives_back(invoices, item), quantity)
     billed = total(item[used], signed[used], len(ordered))
     excess = np.maximum(billed - ordered, 0)
     over = used & ~credit & (quantity > 0)

@@ -11,7 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.billing import excess_units, is_credit, is_replacement, same_cost
+from reconcile.matching.billing import (
+    excess_units,
+    gives_back,
+    is_credit,
+    is_replacement,
+    same_cost,
+)
 from reconcile.matching.columns import (
     Bools,
     Ints,
@@ -135,9 +141,7 @@ def _credited_money(
     credit = (group >= 0) & is_credit(invoices) & ~is_replacement(invoices)
     if not credit.any():
         return np.zeros(size, dtype=np.int64)
-    same = same_cost(invoices, group, credit)
-    of_units = has(same[real & (same >= 0)], int(same.max(initial=-1)) + 1)[same]
-    money = credit & ~of_units
+    money = credit & ~gives_back(invoices, group)
     tax = np.abs(number(invoices, "tax_minor"))
     given = np.maximum(np.abs(amount) - tax, 0)
     billed = has(group[real], size)

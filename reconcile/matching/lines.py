@@ -40,7 +40,7 @@ def order_lines(
     suppliers: Mapping[str, Supplier],
     tolerance: Tolerance,
 ) -> pd.DataFrame:
-    """Every fact of ``facts.ORDER_LINES``; adds to ``tied.lines`` too."""
+    """Every fact of ``facts.ORDER_LINES``; what is billed and paid goes to ``tied.lines`` too."""
     lines = tied.lines
     mine = _speaking(orders)[lines["supplier_order"].to_numpy()]
     paid, payable = (number(orders, name)[mine] for name in ("paid", "payable"))

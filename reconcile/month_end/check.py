@@ -82,14 +82,15 @@ def check_month(said: Said, month: Month, nights: pd.DataFrame | None) -> CashCh
     intake, matched, shop = said.intake, said.matched, said.shop
     files, records = [str(name) for name in intake.files["file"]], said.intake.records
     setting, home = shop.month_end, shop.home_currency
-    cash = None if _untold(intake, month) else cash_of(records, intake.parts, month, files)
+    untold = _untold(intake, month)
+    cash = None if untold else cash_of(records, intake.parts, month, files)
     ledger = ledger_of(matched, records.get("invoices"), records.get("payments"), files)
     payables = open_payables(intake, matched, files)
     margins = margin(intake, matched, month, home, files)
     orders = orders_of(intake, matched, files)
     payouts = records.get("payouts")
     balances = [
-        *_of_the_bank(said, cash, month),
+        *_of_the_bank(said, cash, untold, month),
         *payouts_add_up(payouts, month, setting.payout_days, files),
         *customers_to_payouts(orders, payouts, month, setting.payout_days, files),
         *_of_suppliers(said, ledger, payables, month, files),
@@ -124,15 +125,15 @@ def _untold(intake: Intake, month: Month) -> str:
     return ""
 
 
-def _of_the_bank(said: Said, cash: Cash | None, month: Month) -> list[Balance]:
+def _of_the_bank(said: Said, cash: Cash | None, untold: str, month: Month) -> list[Balance]:
+    """The checks of the bank's rows; ``untold``: why there is no cash, blank where there is."""
     records, days = said.intake.records, said.shop.month_end.transit_days
     statements = records.get("statements")
     files = [str(name) for name in said.intake.files["file"]]
     of_suppliers = [] if statements is None else supplier_statements_run(statements, month, files)
     if cash is None:
         names = ("statement-runs", "bank-to-books", "payments-to-bank", "payouts-to-bank")
-        why = _untold(said.intake, month)
-        return [*(unknown(name, why) for name in names), *of_suppliers]
+        return [*(unknown(name, untold) for name in names), *of_suppliers]
     return [
         *statement_runs(cash),
         *of_suppliers,
@@ -170,9 +171,11 @@ def _bridge(cash: Cash | None) -> tuple[pd.DataFrame, pd.DataFrame]:
         here = mine[mine["in_month"].to_numpy(dtype=bool)]
         amount = here["amount_minor"].to_numpy(np.int64)
         closing = closing_balance(mine)
-        opening = None if closing is None else opening_balance(mine, cash.month)
         received, paid = int(amount[amount > 0].sum()), int(amount[amount < 0].sum())
-        gap = None if closing is None or opening is None else closing - opening - received - paid
+        opening = gap = None
+        if closing is not None:
+            opening = opening_balance(mine, cash.month)
+            gap = closing - opening - received - paid
         row = (account, currency, opening, received, paid, gap, closing)
         out.append(dict(zip(names, row, strict=True)))
     bridge = pd.DataFrame(out, columns=names)
