@@ -10,43 +10,40 @@ from openpyxl.utils import column_index_from_string, get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.report.cash_layout import Sheet
-from reconcile.report.cells import Styles, rows_xml
+from reconcile.report.cells import rows_xml
 from reconcile.report.chart import Chart, draw
 from reconcile.report.fit import fitted_blocks, put_headings, set_widths
-from reconcile.report.looks import NOTE, PLAIN, TITLE, put, set_up_print, styles_of
+from reconcile.report.looks import Looks, set_up_print
 from reconcile.report.shell import MakeRows, Rest, as_bytes, empty_book
 
 
 def book_of(pages: Sequence[Sheet], shop: str, day: date, home: str) -> bytes:
     """A workbook of these sheets as bytes, the same for the same sheets."""
     book = empty_book()
-    rest: list[Rest] = []
-    styles: Styles = {}
-    for sheet in pages:
-        page = book.create_sheet(sheet.name)
-        styles = styles or styles_of(page)
-        rest.append(_lay_out(page, sheet, styles, home))
+    made = [book.create_sheet(sheet.name) for sheet in pages]
+    looks = Looks(made[0])
+    rest = [_lay_out(page, sheet, looks, home) for page, sheet in zip(made, pages, strict=True)]
     return as_bytes(book, rest, shop, day)
 
 
-def _lay_out(page: Worksheet, sheet: Sheet, styles: Styles, home: str) -> Rest:
+def _lay_out(page: Worksheet, sheet: Sheet, looks: Looks, home: str) -> Rest:
     """Title, lines, and per block its note and headings; the rows themselves are returned."""
     row = 1
     if sheet.title:
-        put(page, row, 1, sheet.title, TITLE)
+        looks.put(page, row, 1, sheet.title, "title")
         row += 1
     for line in sheet.lines:
-        put(page, row, 1, line, PLAIN)
+        looks.put(page, row, 1, line, "plain")
         row += 1
     row += row > 1
     fitted = fitted_blocks(sheet.blocks)
     below: dict[int, MakeRows] = {}
     ends: list[tuple[int, int]] = []  # columns of each block, and the row below it
     for block, shown in zip(sheet.blocks, fitted, strict=True):
-        put(page, row, 1, block.note, NOTE)
+        looks.put(page, row, 1, block.note, "note")
         if len(block.rows):
-            put_headings(page, row + 1, shown)
-            below[row + 1] = partial(rows_xml, block.rows, shown, row + 2, styles, home)
+            put_headings(page, row + 1, shown, looks)
+            below[row + 1] = partial(rows_xml, block.rows, shown, row + 2, looks.styles, home)
             if block is sheet.blocks[-1] and not sheet.one_page:
                 _keep_headings(page, row + 1, len(shown), len(block.rows))
             if len(sheet.blocks) == 1:

@@ -14,7 +14,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.report import columns
 from reconcile.report.cells import LINE_POINTS, PADDING, Column, Kind
-from reconcile.report.looks import RIGHT, put_heading
+from reconcile.report.looks import RIGHT, Looks
 
 _NARROWEST = 8
 _ONE_LINE = 14  # longer headings take two lines
@@ -63,10 +63,10 @@ def set_widths(page: Worksheet, fitted: list[list[Column]]) -> int:
     return len(widest)
 
 
-def put_headings(page: Worksheet, row: int, shown: list[Column]) -> None:
+def put_headings(page: Worksheet, row: int, shown: list[Column], looks: Looks) -> None:
     """The headings of a table in a row, which is high enough for all of them."""
     for place, column in enumerate(shown, start=1):
-        put_heading(page, row, place, column.heading, right=column.kind in RIGHT)
+        looks.put_heading(page, row, place, column.heading, right=column.kind in RIGHT)
     if any(len(column.heading) > column.width for column in shown):
         page.row_dimensions[row].height = _HEADING_LINES * LINE_POINTS
 

@@ -7,41 +7,37 @@ from typing import cast
 
 import pandas as pd
 from openpyxl.cell import Cell
-from openpyxl.styles import Alignment
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.hyperlink import Hyperlink
 from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.report.cells import EXACT_LIMIT, Kind
 from reconcile.report.charts import ROWS
-from reconcile.report.looks import (
-    NOTE,
-    PLAIN,
-    SMALL,
-    TITLE,
-    dress,
-    put,
-    put_heading,
-    set_up_print,
-)
+from reconcile.report.looks import Looks, Writing, set_up_print
 from reconcile.report.today import WIDTHS, Page, Value
 
-_FONTS = {"title": TITLE, "note": NOTE, "line": PLAIN, "small": SMALL}
+_WRITINGS: dict[str, Writing] = {
+    "title": "title",
+    "note": "note",
+    "line": "plain",
+    "small": "small",
+}
 
 
-def lay_out_front(sheet: Worksheet, page: Page) -> dict[str, str]:
+def lay_out_front(sheet: Worksheet, page: Page, looks: Looks) -> dict[str, str]:
     """Put the page on its sheet; gives what each formula comes to now, by its cell."""
     known: dict[str, str] = {}
     for value in page.cells:
-        if value.kind in _FONTS:
-            put(sheet, value.row, value.column, str(value.value), _FONTS[value.kind])
+        if value.kind in _WRITINGS:
+            writing = _WRITINGS[value.kind]
+            looks.put(sheet, value.row, value.column, str(value.value), writing)
         elif value.kind in ("heading", "heading-right"):
             right = value.kind == "heading-right"
-            put_heading(sheet, value.row, value.column, str(value.value), right=right)
+            looks.put_heading(sheet, value.row, value.column, str(value.value), right=right)
         elif value.kind in ("amount", "number"):
-            _put_number(sheet, value, known)
+            _put_number(sheet, value, known, looks)
         else:
-            _put_other(sheet, value)
+            _put_other(sheet, value, looks)
     for place, width in enumerate(WIDTHS, start=1):
         sheet.column_dimensions[get_column_letter(place)].width = width
     set_up_print(sheet, upright=True, one_page=True)
@@ -50,12 +46,10 @@ def lay_out_front(sheet: Worksheet, page: Page) -> dict[str, str]:
     return known
 
 
-def _put_number(sheet: Worksheet, value: Value, known: dict[str, str]) -> None:
+def _put_number(sheet: Worksheet, value: Value, known: dict[str, str], looks: Looks) -> None:
     kind: Kind = "amount" if value.kind == "amount" else "number"
     cell = cast("Cell", sheet.cell(value.row, value.column))
-    dress(cell, kind, value.digits)
-    # The page's columns are fixed, and a sum that does not fit would show as ####.
-    cell.alignment = Alignment(horizontal="right", vertical="top", shrink_to_fit=True)
+    looks.dress_shrunk(cell, kind, value.digits)
     if pd.isna(value.value):
         return
     minor = int(value.value)
@@ -73,19 +67,19 @@ def _put_number(sheet: Worksheet, value: Value, known: dict[str, str]) -> None:
         cell.value, cell.data_type = text, "n"
 
 
-def _put_other(sheet: Worksheet, value: Value) -> None:
+def _put_other(sheet: Worksheet, value: Value, looks: Looks) -> None:
     if value.kind == "date":
         cell = cast("Cell", sheet.cell(value.row, value.column))
         if not pd.isna(value.value):
             day: date = pd.Timestamp(value.value).date()
             cell.value = datetime.combine(day, time())
-        dress(cell, "date", 0)
+        looks.dress(cell, "date", 0)
         return
     if value.kind == "blank":
-        dress(cast("Cell", sheet.cell(value.row, value.column)), "text", 0)
+        looks.dress(cast("Cell", sheet.cell(value.row, value.column)), "text", 0)
         return
-    cell = put(sheet, value.row, value.column, str(value.value), PLAIN)
-    dress(cell, "link" if value.link else "text", 0)
+    cell = looks.put(sheet, value.row, value.column, str(value.value), "plain")
+    looks.dress(cell, "link" if value.link else "text", 0)
     if value.link:
         cell.hyperlink = Hyperlink(ref=cell.coordinate, location=value.link)
-        dress(cell, "link", 0)
+        looks.dress(cell, "link", 0)

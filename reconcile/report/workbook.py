@@ -11,14 +11,14 @@ from openpyxl.worksheet.table import Table, TableColumn
 from openpyxl.worksheet.worksheet import Worksheet
 
 from reconcile.report.action_sheets import worked
-from reconcile.report.cells import Column, Styles, links_xml, rows_xml
+from reconcile.report.cells import Column, links_xml, rows_xml
 from reconcile.report.charts import add_charts
 from reconcile.report.contents import Contents
 from reconcile.report.figures import FIGURES
 from reconcile.report.fit import fitted_blocks, put_headings, set_widths
 from reconcile.report.front import lay_out_front
 from reconcile.report.layout import HEADING_ROW, Block, Sheet, heading_rows
-from reconcile.report.looks import NOTE, put, set_up_print, styles_of
+from reconcile.report.looks import Looks, set_up_print
 from reconcile.report.sheets import sheets
 from reconcile.report.shell import Rest, as_bytes, empty_book
 from reconcile.report.today import first_page
@@ -33,28 +33,28 @@ def workbook(contents: Contents) -> bytes:
     totals = sum(len(sheet.blocks[0].rows) for sheet in others if sheet.name == TOTALS)
     page = first_page(contents, work, totals)
     front = book.create_sheet("Today")
-    styles = styles_of(front)
-    rest = [Rest(known=lay_out_front(front, page))]
+    looks = Looks(front)
+    rest = [Rest(known=lay_out_front(front, page, looks))]
     for sheet in others:
         made = book.create_sheet(sheet.name)
-        rest.append(_lay_out(made, sheet, styles, contents.home_currency))
+        rest.append(_lay_out(made, sheet, looks, contents.home_currency))
         if sheet.name == FIGURES:
             add_charts(front, made, sheet, page.charts_from)
     return as_bytes(book, rest, contents.shop, contents.as_of)
 
 
-def _lay_out(page: Worksheet, sheet: Sheet, styles: Styles, home: str) -> Rest:
+def _lay_out(page: Worksheet, sheet: Sheet, looks: Looks, home: str) -> Rest:
     """Notes, headings and tables; the rows themselves are given back."""
     fitted = fitted_blocks(sheet.blocks)
     rest = Rest()
     last = 1
     for block, shown, row in zip(sheet.blocks, fitted, heading_rows(sheet.blocks), strict=True):
-        put(page, row - 1, 1, block.note, NOTE)
+        looks.put(page, row - 1, 1, block.note, "note")
         last = row - 1
         if len(block.rows):
-            put_headings(page, row, shown)
+            put_headings(page, row, shown, looks)
             _name_table(page, block, shown, row)
-            rest.below[row] = partial(rows_xml, block.rows, shown, row + 1, styles, home)
+            rest.below[row] = partial(rows_xml, block.rows, shown, row + 1, looks.styles, home)
             rest.links.extend(links_xml(block.rows, shown, row + 1))
             last = row + len(block.rows)
     page.freeze_panes = f"A{HEADING_ROW + 1}"
