@@ -2,5 +2,5 @@
 
 import os
 
-# openpyxl writes with lxml where that is installed, and a full disk is then no OSError.
-os.environ.setdefault("OPENPYXL_LXML", "False")
+# openpyxl writes with lxml where that is installed: other bytes, and a full disk is no OSError.
+os.environ["OPENPYXL_LXML"] = "False"

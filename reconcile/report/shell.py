@@ -11,7 +11,6 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Any
-from xml.etree.ElementTree import canonicalize
 
 from openpyxl import Workbook
 from openpyxl.drawing.spreadsheet_drawing import SpreadsheetDrawing
@@ -111,8 +110,7 @@ def _filled(shell: io.BytesIO, rest: Sequence[Rest], day: date) -> bytes:
 def _parts(source: zipfile.ZipFile, rest: Sequence[Rest], day: date) -> Iterator[_Part]:
     """The parts of the archive with their names, in its order."""
     for name in source.namelist():
-        # Canonical XML, as the library below writes other bytes where lxml is installed.
-        xml = canonicalize(source.read(name))
+        xml = source.read(name).decode()
         sheet = re.fullmatch(r"xl/worksheets/sheet(\d+)\.xml", name)
         if name == "docProps/core.xml":
             xml = _dated(xml, day)
