@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import reduce
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -16,9 +18,15 @@ def in_one_piece(texts: pd.Series | pa.Array | pa.ChunkedArray) -> pa.Array:
 
     Those that were put together from several, or taken from a table, come in pieces or in none.
     """
-    array = pa.array(texts, from_pandas=True) if isinstance(texts, pd.Series) else texts
+    array = texts if isinstance(texts, pa.Array | pa.ChunkedArray) else _as_arrow(texts)
     wide = pc.cast(array, pa.large_string())
     return wide.combine_chunks() if isinstance(wide, pa.ChunkedArray) else wide
+
+
+def _as_arrow(texts: pd.Series) -> pa.Array | pa.ChunkedArray:
+    # The texts are asked themselves: through the column pyarrow asks for a dozen attributes.
+    own = texts.array if isinstance(texts.dtype, pd.StringDtype) else texts
+    return pa.array(own, from_pandas=True)
 
 
 def bytes_of(array: pa.Array) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
@@ -28,6 +36,18 @@ def bytes_of(array: pa.Array) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
         return np.zeros(len(array) + 1, dtype=np.int64), np.zeros(0, dtype=np.uint8)
     offsets = np.frombuffer(places, dtype=np.int64)[array.offset : array.offset + len(array) + 1]
     return offsets - offsets[0], np.frombuffer(data, dtype=np.uint8)[offsets[0] : offsets[-1]]
+
+
+def beside_each_other(columns: Mapping[str, Any]) -> pd.DataFrame:
+    """Columns of the same rows as a table that holds them, and numbers its rows from 0.
+
+    pandas would go through how each column numbers them.
+    """
+    bare = {
+        name: column.array if isinstance(column, pd.Series) else column
+        for name, column in columns.items()
+    }
+    return pd.DataFrame(bare, copy=False)
 
 
 def are_among(texts: pd.Series, others: pd.Series) -> NDArray[np.bool_]:

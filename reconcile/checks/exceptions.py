@@ -19,7 +19,7 @@ from reconcile.checks.explain import explain
 from reconcile.checks.rows import Rows, date_text, one_of, text_of
 from reconcile.checks.verdicts import Setting, judge
 from reconcile.empty import without_rows
-from reconcile.joined import side_by_side
+from reconcile.joined import beside_each_other, side_by_side
 from reconcile.money import whole_numbers
 
 VERDICTS = ("open", "waiting", "unknown", "accepted", "follows")
@@ -114,7 +114,7 @@ def _described(
     said["order_key"] = pd.Series(key, dtype="str")
     said["id"] = _ids(rule, rows)
     said["explanation"] = explain(rule, rows, found["due_by"], run.as_of)
-    return pd.DataFrame({**found, **said})
+    return beside_each_other({**found, **said})
 
 
 def _blank(size: int) -> pd.Series:

@@ -15,6 +15,7 @@ from reconcile.checks.conditions import Bools, Condition, Ints, compare_fact, re
 from reconcile.checks.rows import Rows, one_of
 from reconcile.dates import add_business_days, as_day
 from reconcile.empty import without_rows
+from reconcile.joined import beside_each_other
 from reconcile.shop import Tolerance
 
 _NO_DAY = np.datetime64("NaT", "D")
@@ -56,7 +57,7 @@ def judge(rule: Rule, frame: pd.DataFrame, run: Setting) -> pd.DataFrame:
     if rule.instead is not None:
         other, _ = compare_fact(rule.instead, rule.table, rows, run.tolerance)
     nothing = pd.Series(pd.NA, index=range(len(rows)), dtype="Int64")
-    return pd.DataFrame(
+    return beside_each_other(
         {
             "at": at,
             "verdict": verdict,

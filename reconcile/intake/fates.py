@@ -14,6 +14,7 @@ from reconcile.intake.columns import picked
 from reconcile.intake.late import Late, not_yet_known
 from reconcile.intake.read import Read
 from reconcile.intake.rejected import Original, originals, placed, rejected_names, rejected_rows
+from reconcile.joined import beside_each_other
 from reconcile.records import RECORDS, Record
 from reconcile.shop import Source
 
@@ -95,9 +96,7 @@ def _with_places(frame: pd.DataFrame, source: str, place: Place, row: Ints) -> p
         "row": row,
         "age": np.broadcast_to(np.int64(place.age), count),
     }
-    columns = {str(name): frame[name] for name in frame}
-    columns |= {name: pd.Series(values, copy=False) for name, values in places.items()}
-    return pd.DataFrame(columns, copy=False)
+    return beside_each_other({str(name): frame[name] for name in frame} | places)
 
 
 def after(record: Record, frame: pd.DataFrame, as_of: np.datetime64) -> Bools:
