@@ -17,7 +17,7 @@ from reconcile.checks.causes import follow
 from reconcile.checks.evidence import Places, evidence_of
 from reconcile.checks.explain import explain
 from reconcile.checks.rows import Rows, date_text, one_of, text_of
-from reconcile.checks.verdicts import Setting, judge
+from reconcile.checks.verdicts import Setting, judge, unknown_amounts, untold
 from reconcile.empty import without_rows
 from reconcile.joined import beside_each_other, side_by_side
 from reconcile.money import whole_numbers
@@ -94,6 +94,8 @@ def _described(
 ) -> pd.DataFrame:
     """Add who the exception is about, its id and its sentence."""
     rows = Rows(frame, found["at"].to_numpy(np.int64))
+    for name in untold(rule, run):
+        rows[name] = unknown_amounts(rows)
     order = rows["order"].to_numpy()
     _name_orders(rows, orders)
     if "main" in rows:

@@ -56,7 +56,7 @@ def judge(rule: Rule, frame: pd.DataFrame, run: Setting) -> pd.DataFrame:
     other = np.zeros(len(rows), dtype=bool)
     if rule.instead is not None:
         other, _ = compare_fact(rule.instead, rule.table, rows, run.tolerance)
-    nothing = pd.Series(pd.NA, index=range(len(rows)), dtype="Int64")
+    told = rule.amount and rule.amount not in untold(rule, run)
     return beside_each_other(
         {
             "at": at,
@@ -66,9 +66,20 @@ def judge(rule: Rule, frame: pd.DataFrame, run: Setting) -> pd.DataFrame:
             "due_by": due.astype("datetime64[s]") if rule.due else event,
             "class": one_of([rule.money_class, rule.instead_class], other.astype(np.int8)),
             "list": one_of([rule.list, rule.instead_list], other.astype(np.int8)),
-            "amount_minor": rows[rule.amount].astype("Int64") if rule.amount else nothing,
+            "amount_minor": rows[rule.amount].astype("Int64") if told else unknown_amounts(rows),
         }
     )
+
+
+def untold(rule: Rule, run: Setting) -> list[str]:
+    """The facts of the rule's table that are told by a record of which nothing is read."""
+    facts = rule.table.facts.values()
+    return [fact.name for fact in facts if fact.told_by and run.covered.get(fact.told_by) is None]
+
+
+def unknown_amounts(rows: Rows) -> pd.Series:
+    """An amount of each row that nobody knows."""
+    return pd.Series(pd.NA, index=range(len(rows)), dtype="Int64")
 
 
 def with_settings(rule: Rule, run: Setting) -> Rule:

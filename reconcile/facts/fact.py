@@ -11,12 +11,17 @@ FactKind = Literal["money", "count", "flag", "date", "text"]
 
 @dataclass(frozen=True)
 class Fact:
-    """One fact of a table: its name, kind and meaning, and the input without which it is NA."""
+    """One fact of a table: its name, kind and meaning, and the input without which it is NA.
+
+    ``told_by``: the record without which an amount is 0 although nobody knows it. A rule that
+    counts on it names the record among its needs; in amounts and sentences it is not known.
+    """
 
     name: str
     kind: FactKind
     meaning: str
     missing: str = ""
+    told_by: str = ""
 
 
 @dataclass(frozen=True)

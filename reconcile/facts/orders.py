@@ -12,7 +12,7 @@ _FUNDED = Fact(
 )
 _LIVE = Fact("live", "count", "units ordered, neither cancelled nor refunded")
 _SHIPPED = Fact("shipped", "count", "units sent, replacements apart, in the shop's units")
-_PAID = Fact("paid", "money", "settled payments less refunds received")
+_PAID = Fact("paid", "money", "settled payments less refunds received", told_by="payments")
 _PAYMENTS = Fact("payments", "count", "settled payments that reached the supplier order")
 _PAID_IN_FULL = Fact(
     "paid_in_full", "flag", "paid covers payable; where payable is not known, anything is paid"
@@ -32,6 +32,7 @@ SUPPLIER_ORDERS = table(
     Fact("ordered", "count", "units ordered"),
     _LIVE,
     _SHIPPED,
+    _UNREAD_SHIPMENT,
     Fact(
         "agreed", "money", "live or sent quantity at the quotes valid on the order date", "quotes"
     ),
@@ -119,7 +120,7 @@ ORDER_LINES = table(
     _SHIPPED,
     Fact("missing", "count", "live units that are not sent"),
     _PAID_IN_FULL,
-    Fact("share_of_paid", "money", "the line's share of what is paid"),
+    Fact("share_of_paid", "money", "the line's share of what is paid", told_by="payments"),
     Fact("share_of_missing", "money", "its part for the units not sent"),
     _LAST_PAID,
     _DISPATCH,

@@ -11,6 +11,7 @@ import pandas as pd
 
 from reconcile.matching.columns import Bools, Ints, combined, distinct, has, pairs_of
 from reconcile.matching.orders import AMBIGUOUS
+from reconcile.matching.suppliers import BLANK
 from reconcile.matching.tie import Tied
 
 
@@ -112,10 +113,21 @@ def _by_number(tied: Tied, shares: pd.DataFrame, named: pd.DataFrame, loose: Boo
 
 
 def _elsewhere(tied: Tied, shares: pd.DataFrame) -> pd.DataFrame:
-    """Money for an order at a supplier that has no line of it may be the other suppliers'."""
-    lost = shares[stray_owners(tied)[shares["owner"].to_numpy(np.int64)]]
+    """Money for an order at a supplier that has no line of it may be the other suppliers'.
+
+    Where that supplier bills goods of its own, they may be those of which no supplier is told:
+    several billed them, were paid for them or sent them.
+    """
+    orders = len(tied.orders.orders)
     order = tied.supplier_orders["order"].to_numpy()
-    mine = order[lost["owner"].to_numpy(np.int64)]
-    others = np.flatnonzero(has(mine, len(tied.orders.orders))[order])
-    at, other = pairs_of(mine, order[others], len(tied.orders.orders))
-    return _pairs(lost["payment"].to_numpy()[at], others[other])
+    with_lines = has(tied.lines["supplier_order"].to_numpy(), len(order))
+    untold = with_lines & (tied.supplier_orders["supplier_code"] == BLANK).to_numpy()
+    owner = shares["owner"].to_numpy(np.int64)
+    stray = stray_owners(tied)[owner]
+    pairs = []
+    for lost, meant in ((stray, np.ones(len(order), dtype=bool)), (~with_lines[owner], untold)):
+        mine = order[owner[lost]]
+        others = np.flatnonzero(has(mine, orders)[order] & meant)
+        at, other = pairs_of(mine, order[others], orders)
+        pairs.append(_pairs(shares["payment"].to_numpy()[lost][at], others[other]))
+    return pd.concat(pairs, ignore_index=True)

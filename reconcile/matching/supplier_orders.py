@@ -66,6 +66,8 @@ def supplier_orders(
     out["backed"] = ~stray_owners(tied)[owner]
     _add_undecided(out, tied, money, groups)
     out["unread_row"] = _unread(tied, money, orders["key"], rejected_keys)
+    parcels = unread_keys(rejected_keys, "shipments", "order_ref")
+    out["unread_shipment"] = are_among(orders["key"], parcels)
     elsewhere = total(owner, (paid > 0).astype(np.int64), groups)[owner] - (paid > 0)
     out["paid_in_other_currency"] = elsewhere > 0
     _add_dates(out, tied, rows, orders, suppliers, owner)

@@ -63,7 +63,7 @@ def test_an_amount_without_a_currency_stands_alone() -> None:
         frame.astype(dict.fromkeys([*texts, "currency"], "str")).assign(**dict.fromkeys(days, day))
     )
     said = explain(load_catalogue()["lost"], rows, NOT_DUE[:2], AS_OF)
-    assert [text.split("as lost. ")[1] for text in said] == [
+    assert [text.split("as lost; ")[1] for text in said] == [
         "0 is paid for all of it.",
         "0.00 EUR is paid for all of it.",
     ]

@@ -106,6 +106,48 @@ def test_money_at_a_supplier_without_a_line_reaches_no_order(tmp_path: Path) -> 
     assert pay == {"2"}
 
 
+OF_ALDER = {"supplier": "alder"}
+
+
+@pytest.mark.parametrize(
+    ("paid", "verdict"),
+    [
+        pytest.param(
+            [payment("P1", "10.00", "1"), payment("P2", "9.00", "1") | OF_ALDER], "unknown"
+        ),
+        pytest.param([payment("P1", "10.00", "1")], "unknown"),
+        pytest.param([payment("P2", "9.00", "1") | OF_ALDER], "unknown"),
+        pytest.param([payment("P3", "10.00", "2")], "open"),
+    ],
+    ids=["both", "one", "the other", "neither"],
+)
+def test_goods_that_two_suppliers_bill_may_be_paid_at_either(
+    paid: list[Row], verdict: str, tmp_path: Path
+) -> None:
+    """The order names no supplier: it is a tie, which is not settled."""
+    records = {
+        "orders": [order("1", supplier=""), order("2")],
+        "invoices": [bill("K1", "1", "10.00"), bill("A1", "1", "9.00") | OF_ALDER],
+        "payments": paid,
+    }
+    shop = matched(tmp_path, records)
+    found = exceptions(shop, names=["unpaid"]).set_index("order_ref")
+    assert found.loc["1", "verdict"] == verdict
+    assert shop.states["1", "A"] == ("unknown" if verdict == "unknown" else "to-pay")
+
+
+def test_a_line_of_its_own_supplier_is_not_in_doubt_for_a_tie(tmp_path: Path) -> None:
+    """What another supplier is paid for its own line says nothing of a line of none."""
+    records = {
+        "orders": [order("1"), order("1", "B", supplier="alder"), order("1", "C", supplier="")],
+        "quotes": [quote("A"), quote("B") | OF_ALDER],
+        "payments": [payment("P1", "10.00", "1"), payment("P2", "10.00", "1") | OF_ALDER],
+    }
+    found = exceptions(matched(tmp_path, records), names=["unpaid"])
+    assert list(found["verdict"]) == ["open"]
+    assert list(found["supplier"]) == [""]
+
+
 def test_two_currencies_of_one_order_are_not_both_safe_to_pay(tmp_path: Path) -> None:
     bills = [bill("K1", "1", "10.00"), bill("K2", "1", "11.00") | {"currency": "USD"}]
     _, pay = _night(tmp_path, invoices=bills)
@@ -235,6 +277,7 @@ _UNREAD: dict[str, tuple[str, dict[str, list[Row]]]] = {
                 payment("P1", "10.00", "1"),
                 payment("P2", "ten", "1", kind="refund"),
             ],
+            "shipments": [],
         },
     ),
     "billed-twice": (
@@ -337,3 +380,20 @@ def test_a_reference_that_several_orders_bear_is_not_called_missing(tmp_path: Pa
         ("open", "8, which is in no order export."),
         *[("unknown", "1, which several orders bear.")] * 2,
     ]
+
+
+def test_without_any_payments_nobody_knows_what_is_paid(tmp_path: Path) -> None:
+    """0.00 would be a claim that nothing was."""
+    shown = order("1") | {"tracking_no": "T9", "tracking_posted_at": "2026-03-04"}
+    records: dict[str, list[Row]] = {"orders": [shown], "quotes": QUOTES, "shipments": []}
+    read: dict[str, list[Row]] = {"payments": NO_PAYMENTS}
+    for more, amount, said in (({}, None, "an unknown amount"), (read, 0, "0.00 EUR")):
+        folder = tmp_path / said
+        written(folder, records | more)
+        contents, _ = run_nightly(folder, lambda _: AS_OF, folder / "out", lambda _: None)
+        of_rule = contents.exceptions["rule"] == "posted-not-shipped"
+        [found] = contents.exceptions[of_rule].to_dict("records")
+        assert found["verdict"] == "open"
+        money = found["amount_minor"]
+        assert (None if pd.isna(money) else money) == amount
+        assert str(found["explanation"]).endswith(f"; {said} is paid for it.")
