@@ -46,11 +46,14 @@ def add_goods(tied: Tied) -> pd.DataFrame:
 
 
 def _add_shipped(tied: Tied) -> pd.DataFrame:
-    """Shipped units of each line; a parcel line without SKU or quantity stands for all of it."""
+    """Shipped units of each line; a parcel line without SKU or quantity stands for all of it.
+
+    Without SKU but with a quantity it counts units where its order has one SKU alone.
+    """
     lines, shipments, components = tied.lines, tied.shipments, tied.components
     apart = is_replacement(shipments)
     item = shipments["item"].to_numpy()
-    whole = (shipments["sku_key"] == "").to_numpy()
+    whole = (shipments["sku_key"] == "").to_numpy() & (item < 0)
     counted = known(shipments, "qty") & ~whole
     used = (item >= 0) & ~apart
     sent = total(item[used & counted], number(shipments, "qty")[used & counted], len(tied.items))

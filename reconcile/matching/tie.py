@@ -13,8 +13,10 @@ from reconcile.empty import without_rows
 from reconcile.matching.columns import (
     Ints,
     combined,
+    count,
     first_rows,
     has,
+    known,
     number,
     numbered,
     placed,
@@ -231,12 +233,30 @@ def _items(
     alone[own] = place[0][near]
     alone[own[alone[own] != place[0][near]]] = -1
     place[2][lost] = alone[other]
-    invoices["item"], shipments["item"] = place[1], place[2]
     first = first_rows(place[0], size)
     items = pd.DataFrame(
         {"supplier_order": supplier_order[first], "sku_code": codes[0][first], "line": line[first]}
     )
+    invoices["item"], shipments["item"] = place[1], _counted(shipments, items, place[2])
     return components, items
+
+
+def _counted(shipments: pd.DataFrame, items: pd.DataFrame, item: Ints) -> Ints:
+    """The items of parcels: one that counts units without naming an SKU counts the only one.
+
+    Without a count it stands for all of its order, whatever that is.
+    """
+    bare = np.flatnonzero((shipments["sku_code"] == BLANK) & known(shipments, "qty"))
+    owner = shipments["supplier_order"].to_numpy()[bare]
+    groups = int(max(owner.max(initial=-1), items["supplier_order"].max())) + 1 if len(items) else 0
+    if not len(bare) or not groups:
+        return item
+    alone = np.full(groups + 1, -1)
+    alone[items["supplier_order"]] = np.arange(len(items))
+    alone[:-1][count(items["supplier_order"].to_numpy(), groups) != 1] = -1
+    out = item.copy()
+    out[bare] = alone[owner]
+    return out
 
 
 def _found(owners: tuple[Ints, ...], codes: list[Ints]) -> tuple[int, list[Ints]]:

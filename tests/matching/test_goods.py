@@ -93,6 +93,25 @@ def test_parcel_without_sku_is_every_line_of_its_supplier(tmp_path: Path) -> Non
     assert [shop.lines["1", sku]["has_number"] for sku in "ABC"] == [True, True, False]
 
 
+@pytest.mark.parametrize(
+    ("lines", "shipped"),
+    [
+        pytest.param([order("1", qty=3)], [2], id="one line"),
+        pytest.param([order("1", line_no=1), order("1", qty=2, line_no=2)], [1, 1], id="one SKU"),
+        pytest.param([order("1", qty=3), order("1", "B", qty=4)], [3, 4], id="two SKUs"),
+        pytest.param(
+            [order("1", qty=3), order("1", "B", supplier="alder")], [2, 0], id="another's"
+        ),
+    ],
+)
+def test_a_parcel_that_counts_units_without_an_sku_counts_those_of_the_only_one(
+    lines: list[Row], shipped: list[int], tmp_path: Path
+) -> None:
+    """Of several SKUs the count says nothing of each."""
+    shop = _sent(tmp_path, lines, [parcel("1", "", 2)])
+    assert shop.matched.tables["order_lines"]["shipped"].to_list() == shipped
+
+
 def test_parcel_without_quantity_is_the_whole_line(tmp_path: Path) -> None:
     shop = _sent(tmp_path, [order("1", "A", 2), order("1", "B")], [parcel("1", "A", "")])
     assert [shop.lines["1", sku]["shipped"] for sku in "AB"] == [2, 0]
