@@ -32,7 +32,12 @@ SUPPLIER_ORDERS = table(
     Fact("ordered", "count", "units ordered"),
     _LIVE,
     _SHIPPED,
-    _UNREAD_SHIPMENT,
+    Fact(
+        "sent_untold",
+        "flag",
+        "nothing of it is live, and no file tells whether it was sent: there is none, or a row "
+        "that was rejected names the order",
+    ),
     Fact(
         "agreed", "money", "live or sent quantity at the quotes valid on the order date", "quotes"
     ),

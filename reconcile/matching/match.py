@@ -113,7 +113,8 @@ def match_with_ledger(
         parcels = add_goods(tied)
         add_kit_quotes(tied)
         money = money_table(tied)
-        orders = supplier_orders(tied, money, rejected_keys, suppliers)
+        sent_known = bool(brought.get("shipments"))
+        orders = supplier_orders(tied, money, rejected_keys, suppliers, sent_known=sent_known)
         lines = order_lines(
             tied, money, orders, rejected_keys, brought["orders"], suppliers, tolerance
         )

@@ -30,9 +30,17 @@ _NO_DAY = np.datetime64("NaT", "s")
 
 
 def supplier_orders(
-    tied: Tied, money: Moneys, rejected_keys: pd.DataFrame, suppliers: Mapping[str, Supplier]
+    tied: Tied,
+    money: Moneys,
+    rejected_keys: pd.DataFrame,
+    suppliers: Mapping[str, Supplier],
+    *,
+    sent_known: bool,
 ) -> pd.DataFrame:
-    """Every fact of ``facts.SUPPLIER_ORDERS``, and ``main``: the row that speaks for the lines."""
+    """Every fact of ``facts.SUPPLIER_ORDERS``, and ``main``: the row that speaks for the lines.
+
+    ``sent_known``: whether there are files that tell what was sent.
+    """
     rows = money.rows
     owner = rows["supplier_order"].to_numpy()
     groups = len(tied.supplier_orders)
@@ -66,8 +74,8 @@ def supplier_orders(
     out["backed"] = ~stray_owners(tied)[owner]
     _add_undecided(out, tied, money, groups)
     out["unread_row"] = _unread(tied, money, orders["key"], rejected_keys)
-    parcels = unread_keys(rejected_keys, "shipments", "order_ref")
-    out["unread_shipment"] = are_among(orders["key"], parcels)
+    parcels = are_among(orders["key"], unread_keys(rejected_keys, "shipments", "order_ref"))
+    out["sent_untold"] = out["nothing_live"] & (out["shipped"] == 0) & (parcels | (not sent_known))
     elsewhere = total(owner, (paid > 0).astype(np.int64), groups)[owner] - (paid > 0)
     out["paid_in_other_currency"] = elsewhere > 0
     _add_dates(out, tied, rows, orders, suppliers, owner)

@@ -397,3 +397,31 @@ def test_without_any_payments_nobody_knows_what_is_paid(tmp_path: Path) -> None:
         money = found["amount_minor"]
         assert (None if pd.isna(money) else money) == amount
         assert str(found["explanation"]).endswith(f"; {said} is paid for it.")
+
+
+@pytest.mark.parametrize(
+    ("sent", "rejects", "verdicts"),
+    [
+        pytest.param({}, 0, {"1": "unknown", "2": "unknown", "3": "open"}, id="no file"),
+        pytest.param({"shipments": []}, 0, {"1": "open", "2": "open", "3": "open"}, id="no parcel"),
+        pytest.param(
+            {"shipments": [parcel("1") | {"shipped_at": "soon"}]},
+            1,
+            {"1": "unknown", "2": "open", "3": "open"},
+            id="a parcel that cannot be read",
+        ),
+    ],
+)
+def test_what_was_cancelled_may_have_been_sent_where_no_file_tells(
+    sent: dict[str, list[Row]], rejects: int, verdicts: dict[str, str], tmp_path: Path
+) -> None:
+    """Then the supplier keeps the money; what was paid too much for a live order is sure."""
+    stopped = [order(ref, cancelled_at="2026-03-04") for ref in "12"]
+    paid = [payment(f"P{ref}", "10.00", ref) for ref in "12"] + [payment("P3", "15.00", "3")]
+    records = {"orders": [*stopped, order("3")], "quotes": QUOTES, "payments": paid} | sent
+    names = ["refunded-but-paid", "overpaid", "double-paid"]
+    found = exceptions(matched(tmp_path, records, rejects=rejects), names=names)
+    mine = found[found["verdict"] != "follows"]
+    assert mine.groupby("order_ref")["verdict"].unique().map(list).to_dict() == {
+        ref: [verdict] for ref, verdict in verdicts.items()
+    }

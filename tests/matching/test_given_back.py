@@ -30,6 +30,7 @@ def test_a_refund_of_several_orders_may_be_for_each_of_them(tmp_path: Path) -> N
             *(payment(f"P{n}", "10.00", "3", paid_at=f"2026-03-0{n}") for n in (3, 4)),
             payment("P5", "12.00", "4"),
         ],
+        "shipments": [],
     }
     rules = ("refunded-but-paid", "overpaid", "double-paid")
     told = [("1", rules[0]), ("2", rules[1]), ("3", rules[2]), ("4", rules[1])]
