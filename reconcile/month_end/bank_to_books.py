@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.month_end.balance import Balance, Nature, balanced, items, unknown
-from reconcile.month_end.cash import Cash, own_rows
+from reconcile.month_end.cash import Cash, cut_short, own_rows
 from reconcile.month_end.movements import folded_account
 from reconcile.month_end.movements_to_bank import differing_groups
 from reconcile.month_end.statement_runs import closing_balance, moving
@@ -34,12 +34,12 @@ _NOT_IN_BOOKS: tuple[tuple[str, Nature, tuple[str, str], str], ...] = (
 )  # fmt: skip
 
 
-def bank_to_books(cash: Cash, balances: pd.DataFrame | None) -> list[Balance]:
+def bank_to_books(cash: Cash, balances: pd.DataFrame | None, transit_days: int) -> list[Balance]:
     """One balance per account and currency of the bank."""
     if balances is None:
         return [unknown(CHECK, "There are no balances of the merchant's own books.")]
     return [
-        _account(cash, balances, str(account), str(currency))
+        _account(cash, balances, (str(account), str(currency)), transit_days)
         for account, currency in cash.accounts[["account", "currency"]].itertuples(index=False)
     ]
 
@@ -50,7 +50,10 @@ class _Account:
     moves: pd.DataFrame
 
 
-def _account(cash: Cash, balances: pd.DataFrame, account: str, currency: str) -> Balance:
+def _account(
+    cash: Cash, balances: pd.DataFrame, whose: tuple[str, str], transit_days: int
+) -> Balance:
+    account, currency = whose
     books = _book_balance(cash, balances, account, currency)
     everything = moving(cash)
     everything = everything[
@@ -67,12 +70,13 @@ def _account(cash: Cash, balances: pd.DataFrame, account: str, currency: str) ->
     moves = cash.moves
     mine = ((moves["account"] == account) & (moves["currency"] == currency)).to_numpy()
     both = _Account(ours, moves[mine])
-    pieces = [*_bank_side(both), *_book_side(both), *_tied(both)]
+    pieces = [*_bank_side(both, transit_days), *_book_side(both), *_tied(both)]
     left = closing + _sum(pieces, "left")
     right = books + _sum(pieces, "right")
-    cause = _cause(cash, both, currency)
+    causes = [_cause(cash, both, currency), cut_short(cash, account, transit_days)]
     if left != right:
-        cause = f"{cause} {_abroad(moves, account, currency)}".strip()
+        causes.append(_abroad(moves, account, currency))
+    cause = " ".join(filter(None, causes))
     return balanced(CHECK, account, currency, (left, right), pieces, cause)
 
 
@@ -103,15 +107,27 @@ def _book_balance(cash: Cash, balances: pd.DataFrame, account: str, currency: st
     return int(told[0]) if len(told) == 1 else None
 
 
-def _bank_side(both: _Account) -> list[pd.DataFrame]:
-    """Receipts in transit and payments outstanding, of whatever month."""
+_SOON = "Recorded, and not booked by the bank at the end of the month."
+_LATE = (
+    "Recorded, and not booked by the bank at the end of the month. It has waited for more than "
+    "{days} days: not-in-bank, an error, in the check of its month."
+)
+
+
+def _bank_side(both: _Account, transit_days: int) -> list[pd.DataFrame]:
+    """Receipts in transit and payments outstanding, of whatever month.
+
+    They bring both balances together, however long they wait: what has waited too long says so,
+    since it is an error where payments and payouts are held against the bank.
+    """
     moves = both.moves
     open_ = moves["place"].isin(["", "pending"]) & moves["expected"] & ~moves["before_bank"]
     waiting = moves[open_.to_numpy(dtype=bool)]
     amount = waiting["amount_minor"].to_numpy(np.int64)
-    text = "Recorded, and not booked by the bank at the end of the month."
+    late = (waiting["waited"] > transit_days) & (waiting["place"] != "pending")
+    told = pd.Series(np.where(late, _LATE.format(days=transit_days), _SOON), dtype="str")
     return [
-        items(waiting[kind], amount[kind], what, "left", "timing", text)
+        items(waiting[kind], amount[kind], what, "left", "timing", told[kind])
         for kind, what in ((amount > 0, "receipt-in-transit"), (amount < 0, "outstanding"))
     ]
 

@@ -23,6 +23,7 @@ from reconcile.month_end.open_items import open_items
 from reconcile.month_end.open_payables import open_payables
 from reconcile.month_end.payouts import payouts_add_up
 from reconcile.month_end.period import Month
+from reconcile.month_end.reach import reach_of
 from reconcile.month_end.scorecard import scorecard
 from reconcile.month_end.statement_runs import (
     closing_balance,
@@ -83,7 +84,7 @@ def check_month(said: Said, month: Month, nights: pd.DataFrame | None) -> CashCh
     files, records = [str(name) for name in intake.files["file"]], said.intake.records
     setting, home = shop.month_end, shop.home_currency
     untold = _untold(intake, month)
-    cash = None if untold else cash_of(records, intake.parts, month, files)
+    cash = None if untold else _cash(intake, month, files)
     ledger = ledger_of(matched, records.get("invoices"), records.get("payments"), files)
     payables = open_payables(intake, matched, files)
     margins = margin(intake, matched, month, home, files)
@@ -118,11 +119,14 @@ def _untold(intake: Intake, month: Month) -> str:
     """Why the bank tells nothing of the month; blank where it does."""
     if "bank" not in intake.records or intake.records["bank"].empty:
         return "There are no rows of the bank."
-    ends, files = intake.covered["bank"], intake.files
-    goes_on = files.loc[(files["record"] == "bank").to_numpy(), "later"].any()
-    if ends is not None and ends < month.first and not goes_on:
-        return f"The bank's rows end on {ends}, before the month begins."
+    ends = reach_of(intake, month).max()
+    if ends < pd.Timestamp(month.first):
+        return f"The bank's rows end on {ends.date()}, before the month begins."
     return ""
+
+
+def _cash(intake: Intake, month: Month, files: Sequence[str]) -> Cash:
+    return cash_of(intake.records, intake.parts, month, files, reach_of(intake, month))
 
 
 def _of_the_bank(said: Said, cash: Cash | None, untold: str, month: Month) -> list[Balance]:
@@ -135,9 +139,9 @@ def _of_the_bank(said: Said, cash: Cash | None, untold: str, month: Month) -> li
         names = ("statement-runs", "bank-to-books", "payments-to-bank", "payouts-to-bank")
         return [*(unknown(name, untold) for name in names), *of_suppliers]
     return [
-        *statement_runs(cash),
+        *statement_runs(cash, days),
         *of_suppliers,
-        *bank_to_books(cash, records.get("balances")),
+        *bank_to_books(cash, records.get("balances"), days),
         *payments_to_bank(cash, days),
         *payouts_to_bank(cash, days),
     ]

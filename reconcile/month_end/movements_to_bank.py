@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,8 @@ from reconcile.matching.columns import Bools, Ints
 from reconcile.money import major_text
 from reconcile.month_end.balance import Balance, Nature, Side, balanced, items, unknown
 from reconcile.month_end.cash import Cash, own_rows
+from reconcile.month_end.period import Month
+from reconcile.month_end.reach import ends_early
 
 
 @dataclass(frozen=True)
@@ -97,7 +100,7 @@ def _one(
     right = kind.sign * int(booked.sum())
     right += _timing(cash, side, moves, rows, transit_days)
     _differences(side, moves, rows, transit_days)
-    cause = _doubts(side, moves, rows)
+    cause = _doubts(side, moves, rows, _unreached(moves, cash.month, transit_days))
     return balanced(kind.check, "", code, (left, right), side.found, cause)
 
 
@@ -115,15 +118,28 @@ def _unseen(moves: pd.DataFrame) -> Bools:
     return np.asarray(_open(moves) & moves["before_bank"].to_numpy(dtype=bool))
 
 
+def _unreached(moves: pd.DataFrame, month: Month, transit_days: int) -> Bools:
+    """Open movements that the bank may have booked after the last day that its rows cover.
+
+    One that may be under way at the end of the month is on its way at any rate.
+    """
+    due = pd.Timestamp(month.last - timedelta(days=transit_days))
+    hidden = _open(moves) & ~_unseen(moves) & (moves["place"] != "pending").to_numpy()
+    hidden &= (moves["waited"] <= transit_days).to_numpy() & (moves["date"] < due).to_numpy()
+    return np.asarray(hidden & ends_early(moves["reach"], month, transit_days))
+
+
 def _timing(
     cash: Cash, side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, transit_days: int
 ) -> int:
     """What the bank has not booked yet, and what it booked in another month than it is dated."""
     amount = moves["amount_minor"].to_numpy(np.int64)
     waiting = _open(moves) & _young(moves, transit_days) & ~_unseen(moves)
-    text = f"Not booked yet, and no more than {transit_days} days old at the bank's last row."
+    waiting &= ~_unreached(moves, cash.month, transit_days)
+    text = f"Not booked yet, and no more than {transit_days} days old where the bank's rows end."
     sum_ = side.add(moves[waiting], amount[waiting], "in-transit", ("right", "timing"), text)
-    here = set(rows.loc[rows["place"] != "tied", "group"])
+    # What is booked again in this month is still of the month in which it was booked first.
+    here = set(rows.loc[~rows["place"].isin(["tied", "booked-twice"]), "group"])
     all_rows = cash.rows[(cash.rows["group"] >= 0).to_numpy()]
     grouped = moves["group"].to_numpy()
     firm = (grouped >= 0) & (moves["place"] != "tied").to_numpy()
@@ -178,7 +194,7 @@ def differing_groups(moves: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     return out[(out["gap_minor"] != 0).to_numpy()].reset_index()
 
 
-def _doubts(side: _Side, moves: pd.DataFrame, rows: pd.DataFrame) -> str:
+def _doubts(side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, unreached: Bools) -> str:
     """What keeps the balance from being told: ties, and suggestions that nobody has confirmed."""
     tied_rows = (rows["place"] == "tied").to_numpy()
     tied_moves = ((moves["place"] == "tied") & moves["in_month"]).to_numpy(dtype=bool)
@@ -190,6 +206,9 @@ def _doubts(side: _Side, moves: pd.DataFrame, rows: pd.DataFrame) -> str:
     unseen = _unseen(moves)
     text = "Dated before the bank's first row."
     side.add(moves[unseen], owed[unseen], "before-the-bank", ("difference", "unknown"), text)
+    text = "Whether it was booked cannot be told: the bank's rows end before it had to be."
+    where: tuple[Side, Nature] = ("difference", "unknown")
+    side.add(moves[unreached], owed[unreached], "after-the-bank", where, text)
     suggested = (rows["place"] == "suggested").to_numpy()
     said = rows[suggested]
     of = moves[moves["group"].isin(said["group"])]
@@ -202,5 +221,8 @@ def _doubts(side: _Side, moves: pd.DataFrame, rows: pd.DataFrame) -> str:
         side.add(one, 0 * value[:1], "suggested", ("right", "unknown"), text)
     causes = ["Some rows of the bank are tied."] * bool(tied_rows.any() or tied_moves.any())
     causes += ["The bank's rows begin too late."] * bool(unseen.any())
+    if unreached.any():
+        ends = sorted(set(moves.loc[unreached, "reach"].dt.strftime("%Y-%m-%d")))
+        causes.append(f"The bank's rows end on {' and '.join(ends)}.")
     causes += ["A sum is suggested and not confirmed."] * bool(suggested.any())
     return " ".join(causes)

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from reconcile.month_end.balance import Balance, balanced, items, unknown
-from reconcile.month_end.cash import Cash
+from reconcile.month_end.cash import Cash, cut_short
 from reconcile.month_end.evidence import places
 from reconcile.month_end.period import Month
 
@@ -42,15 +42,20 @@ def moving(cash: Cash) -> pd.DataFrame:
     return cash.rows[(cash.rows["place"] != "pending").to_numpy()]
 
 
-def statement_runs(cash: Cash) -> list[Balance]:
-    """One balance per account and currency."""
+def statement_runs(cash: Cash, transit_days: int) -> list[Balance]:
+    """One balance per account and currency.
+
+    Rows that run prove nothing of the days after the last that they cover.
+    """
     return [
-        _account(str(account), str(currency), rows, cash.month)
+        _account(
+            str(account), str(currency), rows, cash.month, cut_short(cash, account, transit_days)
+        )
         for (account, currency), rows in moving(cash).groupby(["account", "currency"], sort=True)
     ]
 
 
-def _account(account: str, currency: str, rows: pd.DataFrame, month: Month) -> Balance:
+def _account(account: str, currency: str, rows: pd.DataFrame, month: Month, short: str) -> Balance:
     rows = rows.reset_index(drop=True)
     closing = closing_balance(rows)
     if closing is None:
@@ -71,7 +76,8 @@ def _account(account: str, currency: str, rows: pd.DataFrame, month: Month) -> B
         found, -gap[broken].to_numpy(np.int64), "does-not-run", "difference", "error", text
     )
     left = opening_balance(rows, month) + int(mine["amount_minor"].sum())
-    return balanced(CHECK, account, currency, (left, closing), [moved])
+    cause = short if left == closing else ""
+    return balanced(CHECK, account, currency, (left, closing), [moved], cause)
 
 
 def supplier_statements_run(

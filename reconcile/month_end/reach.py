@@ -1,0 +1,44 @@
+"""To which day the rows of each account of the bank are complete: later, nothing is known of it."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import pandas as pd
+
+from reconcile.intake.load import Intake
+from reconcile.matching.columns import Bools
+from reconcile.month_end.period import Month
+
+
+def reach_of(intake: Intake, month: Month) -> pd.Series:
+    """The last day, by account, that the files of the bank cover; no later than the month's last.
+
+    What a source declares or a file states counts; else an account's rows are complete to the
+    last row of the files in which it stands, be it of another account, or to the month's end
+    where such a file goes on after it.
+    """
+    bank, files = intake.records["bank"], intake.files
+    rows = pd.DataFrame(
+        {"account": bank["account"], "source": bank["source"].astype("str")}
+        | {"file": bank["file"].to_numpy(np.int64), "day": bank["booked_date"]}
+    )
+    goes_on = files["later"].to_numpy()[rows["file"]] > 0
+    end = pd.Timestamp(month.last)
+    by_file = rows["day"].groupby(rows["file"]).transform("max").where(~goes_on, end)
+    last = rows["day"].groupby(rows["source"]).transform("max")
+    covered = {name: pd.Timestamp(day) for name, day in intake.ends.items() if day is not None}
+    told = rows["source"].map(covered).astype("datetime64[s]")
+    reach = by_file.where(told.isna() | (told == last), told)
+    return reach.clip(upper=end).astype("datetime64[s]").groupby(rows["account"]).max()
+
+
+def ends_early(reach: pd.Series, month: Month, transit_days: int) -> Bools:
+    """Which accounts' rows end so early that a movement of the month could be booked unseen.
+
+    Banks book nothing on some last days of a month: the days that a movement may be on its way do
+    not count.
+    """
+    near = pd.Timestamp(month.last - timedelta(days=transit_days))
+    return np.asarray((reach < near).to_numpy(dtype=bool))

@@ -1,0 +1,116 @@
+"""What the bank's rows do not reach is not known: neither proved, nor an error, nor on its way."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from tests.month_end.clean import LAST, MAIN, MONTH, WALLET, booking
+from tests.month_end.shops import SOURCE, Found, month_end, write_shop
+from tests.month_end.small import BEGIN, COST, book, books, payment, small
+
+pytestmark = pytest.mark.no_cover
+
+TO_BANK = "payments-to-bank"
+WALLETS = SOURCE.format(record="bank").replace('"bank"', '"wallets"', 1).replace("bank.c", "w.c")
+
+
+def _ends(found: Found, check: str, account: str = "") -> tuple[str, bool]:
+    one = found.balance(check, account)
+    return one["verdict"], "end on 2026-10-10" in one["cause"]
+
+
+def test_after_the_last_row_of_a_bank_nothing_is_known(tmp_path: Path) -> None:
+    records = small(6)
+    del records["bank"][3:]  # the rest of the month was not exported
+    found = month_end(write_shop(tmp_path, records), MONTH)
+    assert found.items(TO_BANK) == [
+        ("after-the-bank", "KP-1003", "20.00"),
+        ("after-the-bank", "KP-1004", "20.00"),
+        ("after-the-bank", "KP-1005", "20.00"),
+        ("in-transit", "KP-1006", "20.00"),  # of the 25th: it could be on its way anyhow
+    ]
+    assert found.figures(TO_BANK) == ("120.00", "60.00", "60.00", "unknown")
+    for check in (TO_BANK, "statement-runs", "bank-to-books"):
+        assert _ends(found, check) == ("unknown", True)
+    assert found.items("bank-to-books", "error") == []
+
+
+def test_what_an_ended_statement_has_already_missed_is_an_error(tmp_path: Path) -> None:
+    records = small(6)
+    records["payments"].append(payment("KP-9001", date(2026, 10, 1), 3300))
+    del records["bank"][3:]
+    found = month_end(write_shop(tmp_path, records), MONTH)
+    assert ("not-in-bank", "KP-9001", "33.00") in found.items(TO_BANK, "error")
+
+
+def test_a_bank_that_goes_on_has_not_booked_what_it_does_not_show(tmp_path: Path) -> None:
+    """Its last row of the month is of the 10th, and the next one of November."""
+    records = small(6)
+    del records["bank"][3:]
+    book(records, date(2026, 11, 3), -500, "Fee")
+    found = month_end(write_shop(tmp_path, records), MONTH)
+    assert found.items(TO_BANK, "error") == [
+        ("not-in-bank", "KP-1003", "20.00"),
+        ("not-in-bank", "KP-1004", "20.00"),
+        ("not-in-bank", "KP-1005", "20.00"),
+    ]
+    assert found.figures(TO_BANK)[3] == "differs"
+    assert found.figures("statement-runs")[3] == "agrees"
+
+
+def test_a_bank_that_is_said_to_be_complete_is(tmp_path: Path) -> None:
+    records = small(6)
+    del records["bank"][3:]
+    folder = write_shop(tmp_path, records)
+    settings = folder / "shop.toml"
+    told = settings.read_text(encoding="utf-8")
+    whole = 'files = ["bank.csv"]\ncovered_to = "as-of"'
+    settings.write_text(told.replace('files = ["bank.csv"]', whole), encoding="utf-8")
+    found = month_end(folder, MONTH)
+    assert [what for what, *_ in found.items(TO_BANK, "error")] == ["not-in-bank"] * 3
+    assert found.figures("statement-runs")[3] == "agrees"
+
+
+def test_an_account_that_is_silent_hides_no_other(tmp_path: Path) -> None:
+    """A second source of the bank whose last row is of September."""
+    records = small(6)
+    wallet = booking(WALLET, date(2026, 9, 12), 5000, "Top-up 1", balance="50.00")
+    books(records, 5000, WALLET)
+    folder = write_shop(tmp_path, records, WALLETS)
+    lines = [",".join(wallet), ",".join(map(str, wallet.values()))]
+    (folder / "w.csv").write_text("\n".join(lines), encoding="utf-8")
+    found = month_end(folder, MONTH)
+    assert found.figures(TO_BANK) == ("120.00", "120.00", "0.00", "agrees")
+    for check in ("statement-runs", "bank-to-books"):
+        assert found.figures(check, MAIN)[3] == "agrees"
+        assert found.figures(check, WALLET)[3] == "unknown"
+        assert "2026-09-12" in found.balance(check, WALLET)["cause"]
+
+
+def test_what_waits_too_long_says_so_in_both_checks(tmp_path: Path) -> None:
+    """It brings the bank to the books, and is an error where it is held against the bank."""
+    records = small(6)
+    del records["bank"][2]
+    book(records, LAST, -1, "x 1")
+    found = month_end(write_shop(tmp_path, records), MONTH)
+    assert found.items(TO_BANK, "error")[0] == ("not-in-bank", "KP-1002", "20.00")
+    [item] = [
+        each for each in found.balance("bank-to-books")["items"] if each["what"] == "outstanding"
+    ]
+    assert (item["name"], item["amount"], item["nature"]) == ("KP-1002", "-20.00", "timing")
+    assert "more than 7 days: not-in-bank, an error" in item["text"]
+
+
+def test_booked_again_after_the_months_end_is_twice(tmp_path: Path) -> None:
+    """Of October's payment, booked in October: November's row is no part of October's."""
+    records = small(4)
+    book(records, date(2026, 11, 2), -COST, "KP-1004")
+    book(records, date(2026, 11, 28), 100, "Habenzinsen")
+    last = date(2026, 11, 30)
+    books(records, BEGIN - 4 * COST + 100, day=last)
+    found = month_end(write_shop(tmp_path, records), "2026-11")
+    assert found.items(TO_BANK) == [("booked-twice", MAIN, "-20.00")]
+    assert found.figures(TO_BANK) == ("0.00", "20.00", "-20.00", "differs")
