@@ -71,8 +71,9 @@ def settle(
     later = after(record, frame, as_of) & ~repeat & ~rejected
     accepted = ~(repeat | old | rejected | later)
     fates = {"repeats": repeat | old, "rejected": rejected, "later": later, "accepted": accepted}
-    frame = not_yet_known(record, frame, as_of, late)
     told = rejects[rejected[rejects["at"]]].sort_values("at")
+    told = told.assign(day=_days(record, frame, told["at"].to_numpy(dtype=np.int64)))
+    frame = not_yet_known(record, frame, as_of, late)
     return SourceRows(
         rejected_names=rejected_names(source, frame, rejected, typed.parts, place.file, row),
         accepted=_with_places(picked(frame, accepted), source.name, place, row[accepted]),
@@ -105,6 +106,13 @@ def after(record: Record, frame: pd.DataFrame, as_of: np.datetime64) -> Bools:
     if not record.date:
         return np.zeros(len(frame), dtype=bool)
     return np.asarray(frame[record.column(record.date).typed].to_numpy() > as_of)
+
+
+def _days(record: Record, frame: pd.DataFrame, at: Ints) -> NDArray[np.datetime64]:
+    """What some rows are dated; missing where the record has no date."""
+    if not record.date:
+        return np.full(len(at), np.datetime64("NaT", "s"))
+    return frame[record.column(record.date).typed].to_numpy()[at].astype("datetime64[s]")
 
 
 def _accepted_parts(parts: Mapping[str, pd.DataFrame], accepted: Bools) -> dict[str, pd.DataFrame]:

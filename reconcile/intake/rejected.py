@@ -53,9 +53,14 @@ def placed(source: Source, read: Read, told: pd.DataFrame) -> pd.DataFrame:
 
 
 def rejected_rows(source: Source, read: Read, rejects: pd.DataFrame) -> pd.DataFrame:
-    """One row per rejected row: source, file, sheet, row, column, text, expected."""
+    """One row per rejected row: source, file, sheet, row, column, text, expected, day.
+
+    ``day`` is what the row is dated; missing where no date of it could be read.
+    """
+    told = placed(source, read, rejects).rename(columns={"why": "expected"})
+    told = told.assign(day=rejects["day"].to_numpy())
     if not len(read.table.ragged):
-        return placed(source, read, rejects).rename(columns={"why": "expected"})
+        return told
     # The texts of a ragged row are not shown: nobody can say which of them are private.
     ragged = pd.DataFrame({"row": read.table.ragged}).assign(
         source=source.name,
@@ -65,8 +70,9 @@ def rejected_rows(source: Source, read: Read, rejects: pd.DataFrame) -> pd.DataF
         text="",
         why=f"{read.cells} cells, as many as the header has",
     )
-    both = [placed(source, read, rejects), ragged[list(_TOLD)]]
-    return pd.concat(both, ignore_index=True).rename(columns={"why": "expected"})
+    ragged = ragged[list(_TOLD)].rename(columns={"why": "expected"})
+    ragged["day"] = np.datetime64("NaT", "s")
+    return pd.concat([told, ragged], ignore_index=True)
 
 
 def originals(source: Source, read: Read, rejected: Bools) -> list[Original]:

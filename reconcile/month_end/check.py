@@ -37,6 +37,7 @@ from reconcile.month_end.supplier_account import (
     ledger_of,
     supplier_accounts,
 )
+from reconcile.month_end.unread import BY_ORDER, Unread, unread_of
 from reconcile.shop import Shop
 
 CHECKS = (
@@ -81,7 +82,7 @@ def check_month(said: Said, month: Month, nights: pd.DataFrame | None) -> CashCh
     ``nights`` are the exceptions by night of a history, None without one (see ``open_items``).
     """
     intake, matched, shop = said.intake, said.matched, said.shop
-    files, records = [str(name) for name in intake.files["file"]], said.intake.records
+    files, records = _files(said), intake.records
     setting, home = shop.month_end, shop.home_currency
     untold = _untold(intake, month)
     cash = None if untold else _cash(intake, month, files)
@@ -90,11 +91,14 @@ def check_month(said: Said, month: Month, nights: pd.DataFrame | None) -> CashCh
     margins = margin(intake, matched, month, home, files)
     orders = orders_of(intake, matched, files)
     payouts = records.get("payouts")
+    unread = unread_of(shop, intake, month)
+    added_up = payouts_add_up(payouts, month, setting.payout_days, files)
+    customers = customers_to_payouts(orders, payouts, month, setting.payout_days, files)
     balances = [
-        *_of_the_bank(said, cash, untold, month),
-        *payouts_add_up(payouts, month, setting.payout_days, files),
-        *customers_to_payouts(orders, payouts, month, setting.payout_days, files),
-        *_of_suppliers(said, ledger, payables, month, files),
+        *_of_the_bank(said, cash, untold, month, unread),
+        *unread.doubted(added_up, {"payouts": ""}),
+        *unread.doubted(customers, {"orders": BY_ORDER, "payouts": BY_ORDER}),
+        *_of_suppliers(said, ledger, payables, month, unread),
         *open_items(nights, month),
         *cut_off(intake, matched, files),
         *exchange(intake, matched, cash, payables, month, home, files),
@@ -129,26 +133,30 @@ def _cash(intake: Intake, month: Month, files: Sequence[str]) -> Cash:
     return cash_of(intake.records, intake.parts, month, files, reach_of(intake, month))
 
 
-def _of_the_bank(said: Said, cash: Cash | None, untold: str, month: Month) -> list[Balance]:
+def _of_the_bank(
+    said: Said, cash: Cash | None, untold: str, month: Month, unread: Unread
+) -> list[Balance]:
     """The checks of the bank's rows; ``untold``: why there is no cash, blank where there is."""
     records, days = said.intake.records, said.shop.month_end.transit_days
     statements = records.get("statements")
-    files = [str(name) for name in said.intake.files["file"]]
+    files = _files(said)
     of_suppliers = [] if statements is None else supplier_statements_run(statements, month, files)
+    of_suppliers = unread.doubted(of_suppliers, {"statements": "supplier"})
     if cash is None:
         names = ("statement-runs", "bank-to-books", "payments-to-bank", "payouts-to-bank")
         return [*(unknown(name, untold) for name in names), *of_suppliers]
+    books = bank_to_books(cash, records.get("balances"), days)
     return [
-        *statement_runs(cash, days),
+        *unread.doubted(statement_runs(cash, days), {"bank": "account"}),
         *of_suppliers,
-        *bank_to_books(cash, records.get("balances"), days),
-        *payments_to_bank(cash, days),
-        *payouts_to_bank(cash, days),
+        *unread.doubted(books, {"bank": "account", "payments": "", "payouts": ""}),
+        *unread.doubted(payments_to_bank(cash, days), {"bank": "", "payments": ""}),
+        *unread.doubted(payouts_to_bank(cash, days), {"bank": "", "payouts": ""}),
     ]
 
 
 def _of_suppliers(
-    said: Said, ledger: pd.DataFrame, payables: pd.DataFrame, month: Month, files: Sequence[str]
+    said: Said, ledger: pd.DataFrame, payables: pd.DataFrame, month: Month, unread: Unread
 ) -> list[Balance]:
     if ledger.empty:
         return [unknown("supplier-account", "There are neither invoices nor payments.")]
@@ -157,7 +165,13 @@ def _of_suppliers(
     if statements is None or statements.empty:
         return [*accounts, unknown("supplier-account", "There are no suppliers' statements.",
                                    "statements")]  # fmt: skip
-    return [*accounts, *against_statements(ledger, statements, month, files)]
+    stated = against_statements(ledger, statements, month, _files(said))
+    owners = dict.fromkeys(("statements", "invoices", "payments"), "supplier")
+    return [*accounts, *unread.doubted(stated, owners)]
+
+
+def _files(said: Said) -> list[str]:
+    return [str(name) for name in said.intake.files["file"]]
 
 
 def _bridge(cash: Cash | None) -> tuple[pd.DataFrame, pd.DataFrame]:

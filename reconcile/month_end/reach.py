@@ -31,7 +31,7 @@ def reach_of(intake: Intake, month: Month) -> pd.Series:
     covered = {name: pd.Timestamp(day) for name, day in intake.ends.items() if day is not None}
     told = rows["source"].map(covered).astype("datetime64[s]")
     reach = by_file.where(told.isna() | (told == last), told)
-    return reach.clip(upper=end).astype("datetime64[s]").groupby(rows["account"]).max()
+    return reach.where(reach < end, end).astype("datetime64[s]").groupby(rows["account"]).max()
 
 
 def ends_early(reach: pd.Series, month: Month, transit_days: int) -> Bools:

@@ -49,7 +49,11 @@ def statement_runs(cash: Cash, transit_days: int) -> list[Balance]:
     """
     return [
         _account(
-            str(account), str(currency), rows, cash.month, cut_short(cash, account, transit_days)
+            str(account),
+            str(currency),
+            rows,
+            cash.month,
+            cut_short(cash, str(account), transit_days),
         )
         for (account, currency), rows in moving(cash).groupby(["account", "currency"], sort=True)
     ]
