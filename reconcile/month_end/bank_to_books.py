@@ -14,7 +14,7 @@ import pandas as pd
 from reconcile.month_end.balance import Balance, Nature, balanced, items, unknown
 from reconcile.month_end.cash import Cash, cut_short, own_rows
 from reconcile.month_end.movements import folded_account
-from reconcile.month_end.movements_to_bank import differing_groups
+from reconcile.month_end.movements_to_bank import differing_groups, whole_groups
 from reconcile.month_end.statement_runs import closing_balance, moving
 
 CHECK = "bank-to-books"
@@ -70,7 +70,7 @@ def _account(
     moves = cash.moves
     mine = ((moves["account"] == account) & (moves["currency"] == currency)).to_numpy()
     both = _Account(ours, moves[mine])
-    pieces = [*_bank_side(both, transit_days), *_book_side(both), *_tied(both)]
+    pieces = [*_bank_side(both, transit_days), *_book_side(cash, both), *_tied(both)]
     left = closing + _sum(pieces, "left")
     right = books + _sum(pieces, "right")
     causes = [_cause(cash, both, currency), cut_short(cash, account, transit_days)]
@@ -132,7 +132,7 @@ def _bank_side(both: _Account, transit_days: int) -> list[pd.DataFrame]:
     ]
 
 
-def _book_side(both: _Account) -> list[pd.DataFrame]:
+def _book_side(cash: Cash, both: _Account) -> list[pd.DataFrame]:
     """What the bank booked in the month and the books do not have, or have at another amount."""
     rows = both.rows
     amount = rows["amount_minor"].to_numpy(np.int64)
@@ -141,7 +141,8 @@ def _book_side(both: _Account) -> list[pd.DataFrame]:
         mine = (rows["place"] == place).to_numpy()
         ways = ((mine & (amount > 0), received), (mine & (amount < 0), paid))
         out += [items(rows[way], amount[way], what, "right", nature, text) for way, what in ways]
-    same = rows[(rows["value_currency"] == rows["currency"]).to_numpy()]
+    whole = whole_groups(cash, rows)
+    same = whole[(whole["value_currency"] == whole["currency"]).to_numpy()]
     differing = differing_groups(both.moves, same)
     gap = -differing["gap_minor"].to_numpy(np.int64)
     text = "Entered with another amount than the bank booked."

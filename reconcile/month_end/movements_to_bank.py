@@ -28,6 +28,7 @@ class _Kind:
 _PAYMENTS = _Kind("payments-to-bank", "payments", -1)
 _PAYOUTS = _Kind("payouts-to-bank", "payouts", 1)
 _UNRECORDED = ("not-recorded", "returned")
+_TOGETHER = ("matched", "suggested")
 
 
 def payments_to_bank(cash: Cash, transit_days: int) -> list[Balance]:
@@ -99,7 +100,7 @@ def _one(
     left = kind.sign * int(amount[in_month].sum())
     right = kind.sign * int(booked.sum())
     right += _timing(cash, side, moves, rows, transit_days)
-    _differences(side, moves, rows, transit_days)
+    _differences(cash, side, moves, rows, transit_days)
     cause = _doubts(side, moves, rows, _unreached(moves, cash.month, transit_days))
     return balanced(kind.check, "", code, (left, right), side.found, cause)
 
@@ -150,12 +151,17 @@ def _timing(
     before = firm & in_month & ~np.isin(grouped, list(here))
     before &= np.isin(grouped, all_rows["group"].to_numpy())
     text = "Booked in an earlier month than the one in which it is dated."
-    return sum_ + side.add(
-        moves[before], amount[before], "booked-before", ("right", "timing"), text
-    )
+    sum_ += side.add(moves[before], amount[before], "booked-before", ("right", "timing"), text)
+    parts = whole_groups(cash, rows)
+    parts = parts[~parts["in_month"].to_numpy(dtype=bool)]
+    text = "Booked in an earlier month, and the rest of it in this one."
+    value = parts["value_minor"].to_numpy(np.int64)
+    return sum_ + side.add(parts, value, "booked-before", ("right", "timing"), text)
 
 
-def _differences(side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, transit_days: int) -> None:
+def _differences(
+    cash: Cash, side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, transit_days: int
+) -> None:
     amount = moves["amount_minor"].to_numpy(np.int64)
     lost = _open(moves) & ~_young(moves, transit_days) & ~_unseen(moves)
     text = "Recorded as settled, and the bank has not booked it."
@@ -168,22 +174,28 @@ def _differences(side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, transit_d
         mine = (rows["place"] == place).to_numpy()
         value = rows["value_minor"].to_numpy(np.int64)[mine]
         side.add(rows[mine], -value, what, ("difference", "error"), text)
-    found = differing_groups(moves, rows)
+    found = differing_groups(moves, whole_groups(cash, rows))
     text = "Recorded with one amount, and booked with another."
     gap = found["gap_minor"].to_numpy(np.int64)
     side.add(found, gap, "amount-differs", ("difference", "error"), text)
 
 
-def differing_groups(moves: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
-    """Groups whose rows of the month do not move what their movements say.
+def whole_groups(cash: Cash, rows: pd.DataFrame) -> pd.DataFrame:
+    """All rows, of earlier months too, of the groups to which some rows of this month belong."""
+    there = cash.rows[cash.rows["place"].isin(_TOGETHER).to_numpy()]
+    mine = rows.loc[rows["place"].isin(_TOGETHER).to_numpy(), "group"]
+    return pd.DataFrame(there[there["group"].isin(mine).to_numpy()])
 
-    ``group, gap_minor`` (movements less rows), and ``name, date, evidence`` of the first row; a
-    group of several rows is of the month in which its last one is.
+
+def differing_groups(moves: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """Groups whose rows do not move what their movements say.
+
+    ``group, gap_minor`` (movements less rows), and ``name, date, evidence`` of the first row. The
+    rows are those of whole groups: what the month before has of a group is part of it.
     """
-    firm = rows[rows["place"].isin(["matched", "suggested"]).to_numpy()]
-    owed = moves.loc[moves["place"].isin(["matched", "suggested"]), ["group", "amount_minor"]]
+    owed = moves.loc[moves["place"].isin(_TOGETHER), ["group", "amount_minor"]]
     sums = owed.groupby("group")["amount_minor"].sum()
-    mine = firm.groupby("group").agg(
+    mine = rows.groupby("group").agg(
         value=("value_minor", "sum"), date=("date", "max"), evidence=("evidence", "first")
     )
     first = moves.drop_duplicates("group").set_index("group")

@@ -114,3 +114,24 @@ def test_booked_again_after_the_months_end_is_twice(tmp_path: Path) -> None:
     found = month_end(write_shop(tmp_path, records), "2026-11")
     assert found.items(TO_BANK) == [("booked-twice", MAIN, "-20.00")]
     assert found.figures(TO_BANK) == ("0.00", "20.00", "-20.00", "differs")
+
+
+def test_booked_in_two_parts_before_and_after_the_months_end(tmp_path: Path) -> None:
+    """At the end of the first month a part is missing; at the end of the second nothing is."""
+    records = small(4)
+    records["payments"].append(payment("KP-2001", date(2026, 10, 30), 10_000))
+    book(records, LAST, -6000, "KP-2001")
+    book(records, date(2026, 11, 3), -4000, "KP-2001")
+    book(records, date(2026, 11, 28), -100, "Fee")
+    last, paid = date(2026, 11, 30), 4 * COST + 10_000
+    books(records, BEGIN - paid)
+    found = month_end(write_shop(tmp_path / "first", records), MONTH)
+    assert found.wrong[TO_BANK] == [("amount-differs", "KP-2001", "40.00")]
+    books(records, BEGIN - paid, day=last)
+    found = month_end(write_shop(tmp_path / "second", records), "2026-11")
+    assert found.wrong == {"bank-to-books": [("charge-not-booked", MAIN, "-1.00")]}
+    assert found.items(TO_BANK) == [
+        ("booked-before", MAIN, "60.00"),
+        ("of-earlier-month", "KP-2001", "-100.00"),
+    ]
+    assert found.figures(TO_BANK) == ("0.00", "0.00", "0.00", "agrees")
