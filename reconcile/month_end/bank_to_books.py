@@ -7,10 +7,12 @@ is on theirs, where it is proposed as an entry. Nothing is proposed for the bank
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
 
+from reconcile.money import major_text
 from reconcile.month_end.balance import Balance, Nature, balanced, items, unknown
 from reconcile.month_end.cash import Cash, cut_short, own_rows
 from reconcile.month_end.movements import folded_account
@@ -72,6 +74,7 @@ def _account(
     both = _Account(ours, moves[mine])
     pieces = [*_bank_side(both, transit_days), *_book_side(cash, both), *_tied(both)]
     left = closing + _sum(pieces, "left")
+    pieces = _without_entered(pieces, left - books, currency)
     right = books + _sum(pieces, "right")
     causes = [_cause(cash, both, currency), cut_short(cash, account, transit_days)]
     if left != right:
@@ -147,6 +150,36 @@ def _book_side(cash: Cash, both: _Account) -> list[pd.DataFrame]:
     gap = -differing["gap_minor"].to_numpy(np.int64)
     text = "Entered with another amount than the bank booked."
     return [*out, items(differing, gap, "amount-differs", "right", "error", text)]
+
+
+def _without_entered(pieces: list[pd.DataFrame], lacking: int, currency: str) -> list[pd.DataFrame]:
+    """The pieces, without the amounts of those that the books have already.
+
+    Rent that is in no record of the shop, or a charge, may well be entered. Where both sides are
+    not equal unless some kinds of rows are, and one choice of kinds makes them so, these are.
+    """
+    sums = {at: _sum([piece], "right") for at, piece in enumerate(pieces)}
+    sums = {at: amount for at, amount in sums.items() if amount}
+    if lacking == sum(sums.values()):
+        return pieces
+    fits = [
+        chosen
+        for size in range(len(sums))
+        for chosen in combinations(sums, size)
+        if sum(sums[at] for at in chosen) == lacking
+    ]
+    if not fits or (len(fits) > 1 and fits[0]):
+        return pieces
+    entered = set(sums) - set(fits[0])
+    return [
+        _entered(piece, currency) if at in entered else piece for at, piece in enumerate(pieces)
+    ]
+
+
+def _entered(piece: pd.DataFrame, currency: str) -> pd.DataFrame:
+    shown = major_text(piece["amount_minor"].astype("Int64"), pd.Series([currency] * len(piece)))
+    text = piece["text"] + " The books have it, or they would not agree: " + shown + "."
+    return piece.assign(amount_minor=0, what="in-the-books", nature="listed", text=text)
 
 
 def _tied(both: _Account) -> list[pd.DataFrame]:
