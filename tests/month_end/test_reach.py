@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.month_end.clean import LAST, MAIN, MONTH, WALLET, booking
+from tests.month_end.clean import LAST, MAIN, MONTH, WALLET, booking, cents, clean, text
 from tests.month_end.shops import SOURCE, Found, month_end, write_shop
 from tests.month_end.small import BEGIN, COST, book, books, payment, small
 
@@ -135,3 +135,22 @@ def test_booked_in_two_parts_before_and_after_the_months_end(tmp_path: Path) -> 
         ("of-earlier-month", "KP-2001", "-100.00"),
     ]
     assert found.figures(TO_BANK) == ("0.00", "0.00", "0.00", "agrees")
+
+
+@pytest.mark.parametrize(("ends", "verdict"), [(14, "unknown"), (25, "agrees")])
+def test_what_is_dated_after_a_suppliers_statement_cannot_be_on_it(
+    ends: int, verdict: str, tmp_path: Path
+) -> None:
+    records = clean()
+    stop = date(2026, 10, ends)
+    lines = [row for row in records["statements"] if row["supplier"] == "kestrel"]
+    stated = [row for row in lines if str(row["date"]) <= str(stop)]
+    total = text(sum(cents(row["amount"]) for row in stated))
+    closing = lines[-1] | {"date": stop, "amount": total}
+    records["statements"] = [*stated, closing]
+    found = month_end(write_shop(tmp_path, records), MONTH)
+    account = found.balance("supplier-account", "kestrel (statement)")
+    assert (account["difference"], account["verdict"]) == ("0.00", verdict)
+    assert [item["what"] for item in account["items"] if item["nature"] == "error"] == []
+    later = [item["what"] for item in account["items"]]
+    assert later == ["not-stated-yet"] * (len(lines) - 1 - len(stated))
