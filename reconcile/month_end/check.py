@@ -14,7 +14,7 @@ from reconcile.month_end.ageing import aged
 from reconcile.month_end.balance import Balance, unknown
 from reconcile.month_end.bank_to_books import bank_to_books
 from reconcile.month_end.cash import Cash, cash_of, own_rows
-from reconcile.month_end.customers import customers_to_payouts, orders_of
+from reconcile.month_end.customers import Window, customers_to_payouts, orders_of
 from reconcile.month_end.cut_off import cut_off
 from reconcile.month_end.exchange import exchange
 from reconcile.month_end.margin import margin
@@ -23,7 +23,7 @@ from reconcile.month_end.open_items import open_items
 from reconcile.month_end.open_payables import open_payables
 from reconcile.month_end.payouts import payouts_add_up
 from reconcile.month_end.period import Month
-from reconcile.month_end.reach import reach_of
+from reconcile.month_end.reach import reach_of, record_reach
 from reconcile.month_end.scorecard import scorecard
 from reconcile.month_end.statement_runs import (
     closing_balance,
@@ -93,7 +93,11 @@ def check_month(said: Said, month: Month, nights: pd.DataFrame | None) -> CashCh
     payouts = records.get("payouts")
     unread = unread_of(shop, intake, month)
     added_up = payouts_add_up(payouts, month, setting.payout_days, files)
-    customers = customers_to_payouts(orders, payouts, month, setting.payout_days, files)
+    window = Window(
+        month, setting.payout_days,
+        record_reach(intake, "orders", month), record_reach(intake, "payouts", month),
+    )  # fmt: skip
+    customers = customers_to_payouts(orders, payouts, window, files)
     balances = [
         *_of_the_bank(said, cash, untold, month, unread),
         *unread.doubted(added_up, {"payouts": ""}),

@@ -34,6 +34,17 @@ def reach_of(intake: Intake, month: Month) -> pd.Series:
     return reach.where(reach < end, end).astype("datetime64[s]").groupby(rows["account"]).max()
 
 
+def record_reach(intake: Intake, record: str, month: Month) -> pd.Timestamp:
+    """The last day to which all sources of a record are complete; no later than the month's last.
+
+    A source that goes on after the month is complete to its end.
+    """
+    files, end = intake.files, pd.Timestamp(month.last)
+    later = files[(files["record"] == record).to_numpy()].groupby("source")["later"].sum()
+    days = [intake.ends[str(name)] for name, rows in later.items() if rows == 0]
+    return min([end, *(pd.Timestamp(day) for day in days if day is not None)])
+
+
 def ends_early(reach: pd.Series, month: Month, transit_days: int) -> Bools:
     """Which accounts' rows end so early that a movement of the month could be booked unseen.
 

@@ -154,3 +154,18 @@ def test_what_is_dated_after_a_suppliers_statement_cannot_be_on_it(
     assert [item["what"] for item in account["items"] if item["nature"] == "error"] == []
     later = [item["what"] for item in account["items"]]
     assert later == ["not-stated-yet"] * (len(lines) - 1 - len(stated))
+
+
+def test_a_sale_of_an_order_newer_than_the_export_is_unknown(tmp_path: Path) -> None:
+    """The orders end on the 12th: what the payouts show later may be of orders made since."""
+    records = clean()
+    records["orders"] = records["orders"][:12]
+    del records["payouts"][4]  # of the first week, whose orders are all there
+    found = month_end(write_shop(tmp_path, records), MONTH)
+    sales = found.balance("customers-to-payouts", "sales")
+    assert sales["verdict"] == "unknown"
+    assert sales["cause"] == "The orders end on 2026-10-12."
+    missing = [item[:2] for item in found.items("customers-to-payouts", "unknown")]
+    assert missing == [("sale-of-no-order", f"LL-{number}") for number in range(1013, 1021)]
+    [error] = found.items("customers-to-payouts", "error")
+    assert error[:2] == ("sale-in-no-payout", "LL-1003")
