@@ -13,7 +13,14 @@ from reconcile.intake.coded import Bools, Coded
 from reconcile.intake.columns import picked
 from reconcile.intake.late import Late, not_yet_known
 from reconcile.intake.read import Read
-from reconcile.intake.rejected import Original, originals, placed, rejected_names, rejected_rows
+from reconcile.intake.rejected import (
+    Original,
+    originals,
+    placed,
+    read_of,
+    rejected_names,
+    rejected_rows,
+)
 from reconcile.records import RECORDS, Record
 from reconcile.shop import Source
 
@@ -72,7 +79,8 @@ def settle(
     accepted = ~(repeat | old | rejected | later)
     fates = {"repeats": repeat | old, "rejected": rejected, "later": later, "accepted": accepted}
     told = rejects[rejected[rejects["at"]]].sort_values("at")
-    told = told.assign(day=_days(record, frame, told["at"].to_numpy(dtype=np.int64)))
+    known = read_of(record, frame, told["at"].to_numpy(dtype=np.int64))
+    told = told.assign(**{str(name): known[name].array for name in known})
     frame = not_yet_known(record, frame, as_of, late)
     return SourceRows(
         rejected_names=rejected_names(source, frame, rejected, typed.parts, place.file, row),
@@ -106,13 +114,6 @@ def after(record: Record, frame: pd.DataFrame, as_of: np.datetime64) -> Bools:
     if not record.date:
         return np.zeros(len(frame), dtype=bool)
     return np.asarray(frame[record.column(record.date).typed].to_numpy() > as_of)
-
-
-def _days(record: Record, frame: pd.DataFrame, at: Ints) -> NDArray[np.datetime64]:
-    """What some rows are dated; missing where the record has no date."""
-    if not record.date:
-        return np.full(len(at), np.datetime64("NaT", "s"))
-    return frame[record.column(record.date).typed].to_numpy()[at].astype("datetime64[s]")
 
 
 def _accepted_parts(parts: Mapping[str, pd.DataFrame], accepted: Bools) -> dict[str, pd.DataFrame]:

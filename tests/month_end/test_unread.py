@@ -57,6 +57,29 @@ def test_a_payment(tmp_path: Path) -> None:
     ]
 
 
+def test_a_payment_whose_amount_could_be_read(tmp_path: Path) -> None:
+    """It is dated by no day that there is; of two debits it could be the one of its amount."""
+    records = small()
+    book(records, date(2026, 10, 29), -700, "LAMP SHADES 77")
+    records["payments"][1]["paid_at"] = "2026-10-32"
+    found = month_end(write_shop(tmp_path, records), MONTH)
+    assert found.items(TO_BANK, "unknown") == [("not-recorded", MAIN, "-20.00")]
+    assert found.items(TO_BANK, "error") == [("not-recorded", MAIN, "-7.00")]
+    assert found.figures(TO_BANK)[2:] == ("-27.00", "differs")
+    assert "payments.csv row 3" in _texts(found, TO_BANK)[0]
+
+
+def test_an_invoice_is_known_by_its_number(tmp_path: Path) -> None:
+    """What a supplier states and the records lack: a rejected row is no other document."""
+    records = clean()
+    row_of(records, "invoices", "invoice_no", "KI-1002")["qty"] = "one"
+    records["invoices"] = [row for row in records["invoices"] if row["invoice_no"] != "KI-1006"]
+    found = month_end(write_shop(tmp_path, records), MONTH)
+    check = "supplier-account"
+    assert found.items(check, "unknown") == [("not-in-records", "KI-1002", "20.26")]
+    assert found.items(check, "error") == [("not-in-records", "KI-1006", "20.78")]
+
+
 def test_what_no_such_row_explains_stays_an_error(tmp_path: Path) -> None:
     """A debit without a record is none for the sake of a row of the bank."""
     records = small()
@@ -111,7 +134,9 @@ def test_rows_of_orders_and_payouts_are_told_by_their_order(tmp_path: Path) -> N
     found = month_end(write_shop(tmp_path / "payouts", records), MONTH)
     assert found.items(CUSTOMERS, "error") == [("sale-in-no-payout", "LL-1006", "50.42")]
     assert found.items(CUSTOMERS, "unknown") == [("sale-in-no-payout", "LL-1007", "50.49")]
-    assert "payouts.csv row" in _cause(found, CUSTOMERS, "sales")
+    assert "payouts.csv row" in _texts(found, CUSTOMERS, "sales")[0]
+    # The other one is proved to be missing.
+    assert found.figures(CUSTOMERS, "sales")[3] == "differs"
     records = clean()
     row_of(records, "orders", "order_ref", "LL-1006")["qty"] = "one"
     records["orders"] = [row for row in records["orders"] if row["order_ref"] != "LL-1007"]
