@@ -17,6 +17,7 @@ from reconcile.month_end.balance import Balance, Nature, balanced, items, unknow
 from reconcile.month_end.cash import Cash, cut_short, own_rows
 from reconcile.month_end.movements import folded_account
 from reconcile.month_end.movements_to_bank import differing_groups, whole_groups
+from reconcile.month_end.reach import told_missing
 from reconcile.month_end.statement_runs import closing_balance, moving
 
 CHECK = "bank-to-books"
@@ -79,6 +80,7 @@ def _account(
     causes = [_cause(cash, both, currency), cut_short(cash, account, transit_days)]
     if left != right:
         causes.append(_abroad(moves, account, currency))
+        causes.append(told_missing(cash.gaps[(cash.gaps["account"] == account).to_numpy()]))
     cause = " ".join(filter(None, causes))
     return balanced(CHECK, account, currency, (left, right), pieces, cause)
 

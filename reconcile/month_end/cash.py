@@ -35,12 +35,14 @@ class Cash:
     ``moves``: the movements with ``place`` (also ``pending``), ``group``, ``in_month`` and
     ``waited`` (days from it to the last day that its account's rows cover, ``reach``).
     ``accounts``: one row per account and currency with its ``first`` day and its ``reach``.
+    ``gaps``: days that are in no file of an account, ``account, after, before``.
     """
 
     month: Month
     rows: pd.DataFrame
     moves: pd.DataFrame
     accounts: pd.DataFrame
+    gaps: pd.DataFrame
     how: tuple[str, ...]
 
 
@@ -50,10 +52,11 @@ def cash_of(
     month: Month,
     files: Sequence[str],
     reach: pd.Series,
+    gaps: pd.DataFrame,
 ) -> Cash:
     """Pair the bank with the movements of the month and of those before it.
 
-    ``reach``: the last day that the bank's rows cover, by account.
+    ``reach``: the last day that the bank's rows cover, by account. ``gaps``: days that they lack.
     """
     everything = bank_rows(records["bank"], files)
     accounts = everything.groupby(["account", "currency"], as_index=False).agg(
@@ -83,7 +86,8 @@ def cash_of(
         out[name] = pd.Series(column, index=out.index).astype(out[name].dtype)
     out["in_month"] = month.holds(out["date"])
     out["name"] = out["account"]
-    return Cash(month, out, _with_accounts(moves, out, accounts), accounts, tuple(work.how))
+    moves = _with_accounts(moves, out, accounts)
+    return Cash(month, out, moves, accounts, gaps, tuple(work.how))
 
 
 def _placed_moves(

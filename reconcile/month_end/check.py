@@ -23,7 +23,7 @@ from reconcile.month_end.open_items import open_items
 from reconcile.month_end.open_payables import open_payables
 from reconcile.month_end.payouts import payouts_add_up
 from reconcile.month_end.period import Month
-from reconcile.month_end.reach import reach_of, record_reach
+from reconcile.month_end.reach import missing_days, reach_of, record_reach
 from reconcile.month_end.scorecard import scorecard
 from reconcile.month_end.statement_runs import (
     closing_balance,
@@ -134,7 +134,8 @@ def _untold(intake: Intake, month: Month) -> str:
 
 
 def _cash(intake: Intake, month: Month, files: Sequence[str]) -> Cash:
-    return cash_of(intake.records, intake.parts, month, files, reach_of(intake, month))
+    reach, gaps = reach_of(intake, month), missing_days(intake, month)
+    return cash_of(intake.records, intake.parts, month, files, reach, gaps)
 
 
 def _of_the_bank(

@@ -13,7 +13,7 @@ from reconcile.money import major_text
 from reconcile.month_end.balance import Balance, Nature, Side, balanced, items, unknown
 from reconcile.month_end.cash import Cash, own_rows
 from reconcile.month_end.period import Month
-from reconcile.month_end.reach import ends_early
+from reconcile.month_end.reach import ends_early, told_missing
 
 
 @dataclass(frozen=True)
@@ -100,8 +100,9 @@ def _one(
     left = kind.sign * int(amount[in_month].sum())
     right = kind.sign * int(booked.sum())
     right += _timing(cash, side, moves, rows, transit_days)
+    hidden = _unreached(moves, cash.month, transit_days), _in_gaps(moves, cash, transit_days)
     _differences(cash, side, moves, rows, transit_days)
-    cause = _doubts(side, moves, rows, _unreached(moves, cash.month, transit_days))
+    cause = _doubts(cash, side, moves, rows, hidden)
     return balanced(kind.check, "", code, (left, right), side.found, cause)
 
 
@@ -130,13 +131,23 @@ def _unreached(moves: pd.DataFrame, month: Month, transit_days: int) -> Bools:
     return np.asarray(hidden & ends_early(moves["reach"], month, transit_days))
 
 
+def _in_gaps(moves: pd.DataFrame, cash: Cash, transit_days: int) -> Bools:
+    """Open movements that the bank may have booked on days that are in none of its files."""
+    out = np.zeros(len(moves), dtype=bool)
+    until = moves["date"] + pd.Timedelta(days=transit_days)
+    for account, after, before in cash.gaps.itertuples(index=False):
+        mine = moves["account"].isin(["", account]) & (moves["date"] < before) & (until > after)
+        out |= mine.to_numpy(dtype=bool)
+    return out & _open(moves) & ~_unseen(moves) & (moves["place"] != "pending").to_numpy()
+
+
 def _timing(
     cash: Cash, side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, transit_days: int
 ) -> int:
     """What the bank has not booked yet, and what it booked in another month than it is dated."""
     amount = moves["amount_minor"].to_numpy(np.int64)
     waiting = _open(moves) & _young(moves, transit_days) & ~_unseen(moves)
-    waiting &= ~_unreached(moves, cash.month, transit_days)
+    waiting &= ~_unreached(moves, cash.month, transit_days) & ~_in_gaps(moves, cash, transit_days)
     text = f"Not booked yet, and no more than {transit_days} days old where the bank's rows end."
     sum_ = side.add(moves[waiting], amount[waiting], "in-transit", ("right", "timing"), text)
     # What is booked again in this month is still of the month in which it was booked first.
@@ -164,6 +175,7 @@ def _differences(
 ) -> None:
     amount = moves["amount_minor"].to_numpy(np.int64)
     lost = _open(moves) & ~_young(moves, transit_days) & ~_unseen(moves)
+    lost &= ~_in_gaps(moves, cash, transit_days)
     text = "Recorded as settled, and the bank has not booked it."
     side.add(moves[lost], amount[lost], "not-in-bank", ("difference", "error"), text)
     for place, what, text in (
@@ -206,8 +218,13 @@ def differing_groups(moves: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     return out[(out["gap_minor"] != 0).to_numpy()].reset_index()
 
 
-def _doubts(side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, unreached: Bools) -> str:
-    """What keeps the balance from being told: ties, and suggestions that nobody has confirmed."""
+def _doubts(
+    cash: Cash, side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, hidden: tuple[Bools, Bools]
+) -> str:
+    """What keeps the balance from being told: ties, what nobody has confirmed, days not seen.
+
+    ``hidden``: movements that may be booked after the bank's rows end, and on days that they lack.
+    """
     tied_rows = (rows["place"] == "tied").to_numpy()
     tied_moves = ((moves["place"] == "tied") & moves["in_month"]).to_numpy(dtype=bool)
     text = "More than one way: which row is of which record cannot be told."
@@ -218,9 +235,12 @@ def _doubts(side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, unreached: Boo
     unseen = _unseen(moves)
     text = "Dated before the bank's first row."
     side.add(moves[unseen], owed[unseen], "before-the-bank", ("difference", "unknown"), text)
-    text = "Whether it was booked cannot be told: the bank's rows end before it had to be."
     where: tuple[Side, Nature] = ("difference", "unknown")
+    unreached, lacking = hidden[0] & ~hidden[1], hidden[1]
+    text = "Whether it was booked cannot be told: the bank's rows end before it had to be."
     side.add(moves[unreached], owed[unreached], "after-the-bank", where, text)
+    text = "Whether it was booked cannot be told: days on which it could be are in no file."
+    side.add(moves[lacking], owed[lacking], "on-missing-days", where, text)
     suggested = (rows["place"] == "suggested").to_numpy()
     said = rows[suggested]
     of = moves[moves["group"].isin(said["group"])]
@@ -236,5 +256,7 @@ def _doubts(side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, unreached: Boo
     if unreached.any():
         ends = sorted(set(moves.loc[unreached, "reach"].dt.strftime("%Y-%m-%d")))
         causes.append(f"The bank's rows end on {' and '.join(ends)}.")
+    if lacking.any():
+        causes.append(told_missing(cash.gaps))
     causes += ["A sum is suggested and not confirmed."] * bool(suggested.any())
     return " ".join(causes)

@@ -1,4 +1,4 @@
-"""To which day the rows of each account of the bank are complete: later, nothing is known of it."""
+"""Which days the files of the bank tell of, account by account: of others nothing is known."""
 
 from __future__ import annotations
 
@@ -43,6 +43,27 @@ def record_reach(intake: Intake, record: str, month: Month) -> pd.Timestamp:
     later = files[(files["record"] == record).to_numpy()].groupby("source")["later"].sum()
     days = [intake.ends[str(name)] for name, rows in later.items() if rows == 0]
     return min([end, *(pd.Timestamp(day) for day in days if day is not None)])
+
+
+def missing_days(intake: Intake, month: Month) -> pd.DataFrame:
+    """Days of the month between two files of the bank that are in neither.
+
+    ``account``, ``after`` (the last day that there is before them), ``before`` (the next one).
+    """
+    bank = intake.records["bank"]
+    accounts = pd.DataFrame({"account": bank["account"], "source": bank["source"].astype("str")})
+    gaps = intake.gaps[["source", "after", "before"]].merge(accounts.drop_duplicates(), on="source")
+    here = (gaps["after"] < str(month.last)) & (gaps["before"] > str(month.first))
+    return pd.DataFrame(gaps.loc[here.to_numpy(dtype=bool), ["account", "after", "before"]])
+
+
+def told_missing(gaps: pd.DataFrame) -> str:
+    """The days that are missing, in words; blank where there are none."""
+    day = np.timedelta64(1, "D")
+    first = (gaps["after"] + day).dt.strftime("%Y-%m-%d")
+    last = (gaps["before"] - day).dt.strftime("%Y-%m-%d")
+    days = sorted(set(first + " to " + last))
+    return f"Days of the bank are in no file: {', '.join(days)}." if days else ""
 
 
 def ends_early(reach: pd.Series, month: Month, transit_days: int) -> Bools:

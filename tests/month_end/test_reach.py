@@ -169,3 +169,39 @@ def test_a_sale_of_an_order_newer_than_the_export_is_unknown(tmp_path: Path) -> 
     assert missing == [("sale-of-no-order", f"LL-{number}") for number in range(1013, 1021)]
     [error] = found.items("customers-to-payouts", "error")
     assert error[:2] == ("sale-in-no-payout", "LL-1003")
+
+
+def _in_two_files(folder: Path, last: date, first: date) -> Path:
+    """The bank's rows up to a day in one file, and from another day on in the next."""
+    whole, settings = folder / "bank.csv", folder / "shop.toml"
+    head, *lines = whole.read_text(encoding="utf-8").splitlines()
+    day = head.split(",").index("booked_on")
+    for name, chosen in (
+        ("bank-1.csv", [line for line in lines if line.split(",")[day] <= str(last)]),
+        ("bank-2.csv", [line for line in lines if line.split(",")[day] >= str(first)]),
+    ):
+        (folder / name).write_text("\n".join([head, *chosen]), encoding="utf-8")
+    whole.unlink()
+    told = settings.read_text(encoding="utf-8")
+    settings.write_text(told.replace('"bank.csv"', '"bank-*.csv"'), encoding="utf-8")
+    return folder
+
+
+def test_days_that_are_in_no_file_of_the_bank_prove_nothing(tmp_path: Path) -> None:
+    """An export too few: what was booked in its days is neither missing nor on its way."""
+    records = small(6)
+    busy = (1, 2, 3, 5, 7, 8, 22, 23, 24, 27, 28, 29, 30)
+    for day in busy:
+        book(records, date(2026, 10, day), -100, "Fee")
+    records["payments"].append(payment("KP-9001", date(2026, 10, 22), 3300))
+    books(records, BEGIN - 6 * COST - len(busy) * 100 - 3300)
+    folder = write_shop(tmp_path, records)
+    found = month_end(_in_two_files(folder, date(2026, 10, 9), date(2026, 10, 20)), MONTH)
+    cause = "Days of the bank are in no file: 2026-10-09 to 2026-10-21."
+    hidden = [("on-missing-days", f"KP-{number}", "20.00") for number in (1002, 1003, 1004)]
+    assert found.items(TO_BANK, "unknown") == hidden
+    assert found.items(TO_BANK, "error") == [("not-in-bank", "KP-9001", "33.00")]
+    assert found.items("statement-runs") == [("does-not-run", MAIN, "60.00")]
+    assert found.items("statement-runs", "error") == []
+    for check in (TO_BANK, "statement-runs", "bank-to-books"):
+        assert (found.figures(check)[3], found.balance(check)["cause"]) == ("unknown", cause)
