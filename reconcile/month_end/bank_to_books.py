@@ -114,8 +114,8 @@ def _book_balance(cash: Cash, balances: pd.DataFrame, account: str, currency: st
 
 _SOON = "Recorded, and not booked by the bank at the end of the month."
 _LATE = (
-    "Recorded, and not booked by the bank at the end of the month. It has waited for more than "
-    "{days} days: not-in-bank, an error, in the check of its month."
+    " It has waited for more than {days} days, which {record}-to-bank of its month calls an error "
+    "where the bank shows all days."
 )
 
 
@@ -130,7 +130,8 @@ def _bank_side(both: _Account, transit_days: int) -> list[pd.DataFrame]:
     waiting = moves[open_.to_numpy(dtype=bool)]
     amount = waiting["amount_minor"].to_numpy(np.int64)
     late = (waiting["waited"] > transit_days) & (waiting["place"] != "pending")
-    told = pd.Series(np.where(late, _LATE.format(days=transit_days), _SOON), dtype="str")
+    text = [_SOON + _LATE.format(days=transit_days, record=name) for name in waiting["record"]]
+    told = pd.Series(text, index=waiting.index, dtype="str").where(late, _SOON)
     return [
         items(waiting[kind], amount[kind], what, "left", "timing", told[kind])
         for kind, what in ((amount > 0, "receipt-in-transit"), (amount < 0, "outstanding"))

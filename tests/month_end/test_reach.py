@@ -101,7 +101,7 @@ def test_what_waits_too_long_says_so_in_both_checks(tmp_path: Path) -> None:
         each for each in found.balance("bank-to-books")["items"] if each["what"] == "outstanding"
     ]
     assert (item["name"], item["amount"], item["nature"]) == ("KP-1002", "-20.00", "timing")
-    assert "more than 7 days: not-in-bank, an error" in item["text"]
+    assert "more than 7 days, which payments-to-bank of its month calls an error" in item["text"]
 
 
 def test_booked_again_after_the_months_end_is_twice(tmp_path: Path) -> None:
