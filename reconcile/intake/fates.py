@@ -13,7 +13,14 @@ from reconcile.intake.coded import Bools, Coded
 from reconcile.intake.columns import picked
 from reconcile.intake.late import Late, not_yet_known
 from reconcile.intake.read import Read
-from reconcile.intake.rejected import Original, originals, placed, rejected_names, rejected_rows
+from reconcile.intake.rejected import (
+    Original,
+    originals,
+    placed,
+    read_of,
+    rejected_names,
+    rejected_rows,
+)
 from reconcile.joined import beside_each_other
 from reconcile.records import RECORDS, Record
 from reconcile.shop import Source
@@ -72,8 +79,10 @@ def settle(
     later = after(record, frame, as_of) & ~repeat & ~rejected
     accepted = ~(repeat | old | rejected | later)
     fates = {"repeats": repeat | old, "rejected": rejected, "later": later, "accepted": accepted}
-    frame = not_yet_known(record, frame, as_of, late)
     told = rejects[rejected[rejects["at"]]].sort_values("at")
+    known = read_of(record, frame, told["at"].to_numpy(dtype=np.int64))
+    told = told.assign(**{str(name): known[name].array for name in known})
+    frame = not_yet_known(record, frame, as_of, late)
     return SourceRows(
         rejected_names=rejected_names(source, frame, rejected, typed.parts, place.file, row),
         accepted=_with_places(picked(frame, accepted), source.name, place, row[accepted]),

@@ -52,8 +52,8 @@ class Intake:
     payments and tracking numbers, and each with its row. ``changes``: rows that a newer file
     replaced. ``totals``: totals that files state and that their rows do not add up
     to. ``gaps``: days that no file of a source covers.
-    ``covered``: per record the day to which its sources are complete. ``brought``: per record
-    the canonical columns that every one of its sources brings.
+    ``covered``: per record the day to which its sources are complete, ``ends``: per source.
+    ``brought``: per record the canonical columns that every one of its sources brings.
     """
 
     records: Records
@@ -69,6 +69,7 @@ class Intake:
     totals: pd.DataFrame
     gaps: pd.DataFrame
     covered: dict[str, date | None]
+    ends: dict[str, date | None]
     brought: dict[str, frozenset[str]]
 
 
@@ -105,6 +106,7 @@ class _Loader:
     notes: list[dict[str, object]] = field(default_factory=list)
     totals: list[pd.DataFrame] = field(default_factory=list)
     covered: dict[str, list[date | None]] = field(default_factory=dict)
+    ends: dict[str, date | None] = field(default_factory=dict)
     gaps: list[pd.DataFrame] = field(default_factory=list)
     changes: list[pd.DataFrame] = field(default_factory=list)
 
@@ -124,6 +126,7 @@ class _Loader:
         self.rows.setdefault(source.record, []).append(rows)
         cover = covered_to(source, last, periods, self.as_of)
         self.covered.setdefault(source.record, []).append(cover)
+        self.ends[source.name] = cover
         shown: dict[str, str] = {}
         for opened, one, period, counts in zip(
             found.opened, tables, periods, rows.counts, strict=True
@@ -232,6 +235,7 @@ class _Loader:
             totals=pd.concat([*self.totals, _NO_TOTALS], ignore_index=True),
             gaps=pd.concat(self.gaps, ignore_index=True),
             covered=covered,
+            ends=self.ends,
             brought={record: self._brought(record) for record in records},
         )
 

@@ -14,12 +14,14 @@ from numpy.typing import NDArray
 from reconcile.empty import without_rows
 from reconcile.intake.coded import Bools, Coded, holds
 from reconcile.intake.read import Read
+from reconcile.records import Record
 from reconcile.shop import Source
 
 NAMES = ("order_ref", "invoice_no", "payment_ref", "tracking_no")
 # Rows that are of no order are named by a SKU.
 _SKUS = {"quotes": ("sku",), "sku_map": ("supplier_sku",)}
 _TOLD = ("source", "file", "sheet", "row", "column", "text", "why")
+READ = {"day": "datetime64[s]", "amount_minor": "Int64", "currency": "str"}
 _KINDS_TOLD = dict.fromkeys(_TOLD, "str") | {"row": "int64"}
 _KINDS_OF_NAMES = dict.fromkeys(("column", "key", "file", "row", "record", "source"), "str") | {
     "file": "int64",
@@ -53,9 +55,14 @@ def placed(source: Source, read: Read, told: pd.DataFrame) -> pd.DataFrame:
 
 
 def rejected_rows(source: Source, read: Read, rejects: pd.DataFrame) -> pd.DataFrame:
-    """One row per rejected row: source, file, sheet, row, column, text, expected."""
+    """One row per rejected row: source, file, sheet, row, column, text, expected, and ``READ``.
+
+    ``READ`` are the day, amount and currency of the row, missing where they could not be read.
+    """
+    told = placed(source, read, rejects).rename(columns={"why": "expected"})
+    told = told.assign(**{name: rejects[name].array for name in READ})
     if not len(read.table.ragged):
-        return placed(source, read, rejects).rename(columns={"why": "expected"})
+        return told
     # The texts of a ragged row are not shown: nobody can say which of them are private.
     ragged = pd.DataFrame({"row": read.table.ragged}).assign(
         source=source.name,
@@ -65,8 +72,9 @@ def rejected_rows(source: Source, read: Read, rejects: pd.DataFrame) -> pd.DataF
         text="",
         why=f"{read.cells} cells, as many as the header has",
     )
-    both = [placed(source, read, rejects), ragged[list(_TOLD)]]
-    return pd.concat(both, ignore_index=True).rename(columns={"why": "expected"})
+    ragged = ragged[list(_TOLD)].rename(columns={"why": "expected"})
+    blank = without_rows(READ).reindex(range(len(ragged))).astype(READ)
+    return pd.concat([told, pd.concat([ragged, blank], axis=1)], ignore_index=True)
 
 
 def originals(source: Source, read: Read, rejected: Bools) -> list[Original]:
@@ -96,6 +104,19 @@ def _shown(column: Coded) -> pd.Series:
         return column.series()
     broken = pc.match_substring_regex(column.texts, "[\r\n]")
     return column.with_texts(pc.if_else(broken, "", column.texts)).series()
+
+
+def read_of(record: Record, frame: pd.DataFrame, at: NDArray[np.int64]) -> pd.DataFrame:
+    """What could be read of some rows: READ. An amount counts with its currency alone."""
+    rows = frame.iloc[at]
+    day = record.column(record.date).typed if record.date else ""
+    none = pd.Series(pd.NA, index=rows.index)
+    out = pd.DataFrame(
+        {"day": rows.get(day, none), "amount_minor": rows.get("amount_minor", none)}
+        | {"currency": rows.get("currency", none)}
+    ).astype(READ)
+    told = (out["currency"].fillna("") != "") & (out["amount_minor"].fillna(0) != 0)
+    return out.assign(amount_minor=out["amount_minor"].where(told))
 
 
 def rejected_names(

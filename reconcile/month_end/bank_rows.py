@@ -15,21 +15,24 @@ def bank_rows(bank: pd.DataFrame, files: Sequence[str]) -> pd.DataFrame:
     """Rows of the record ``bank`` as they ran: by account and currency, day, file and place.
 
     Many banks list the newest row first: a file whose days fall from top to bottom is turned
-    round, and so is one of a single day whose balances run only from bottom to top. Columns:
+    round, and so is one of a single day whose balances run only from bottom to top. A row of
+    nothing, as of a notice, says no more than its balance. Columns:
     ``row_id`` (in the record), ``account, currency, date, amount_minor, balance_minor, status,
     reference, supplier, original_minor_micro, original_currency, rate, evidence``.
     """
+    amount = bank["amount_minor"].to_numpy(np.int64)
+    status = text(bank, "status").replace("", "booked")
     frame = pd.DataFrame(
         {
             "row_id": np.arange(len(bank)),
             "account": bank["account"],
             "currency": bank["currency"],
             "date": bank["booked_date"],
-            "amount_minor": bank["amount_minor"].to_numpy(np.int64),
+            "amount_minor": amount,
             "balance_minor": bank["balance_minor"]
             if "balance_minor" in bank
             else masked(np.zeros(len(bank), np.int64), np.ones(len(bank), dtype=bool)),
-            "status": text(bank, "status").replace("", "booked"),
+            "status": status.where((status != "booked") | (amount != 0), "balance"),
             "reference": text(bank, "reference"),
             "supplier": text(bank, "counterparty"),
             "original_micro": number(bank, "original_amount_micro"),

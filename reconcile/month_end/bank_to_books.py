@@ -7,14 +7,17 @@ is on theirs, where it is proposed as an entry. Nothing is proposed for the bank
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
 
+from reconcile.money import major_text
 from reconcile.month_end.balance import Balance, Nature, balanced, items, unknown
-from reconcile.month_end.cash import Cash, own_rows
+from reconcile.month_end.cash import Cash, cut_short, own_rows
 from reconcile.month_end.movements import folded_account
-from reconcile.month_end.movements_to_bank import differing_groups
+from reconcile.month_end.movements_to_bank import differing_groups, whole_groups
+from reconcile.month_end.reach import told_missing
 from reconcile.month_end.statement_runs import closing_balance, moving
 
 CHECK = "bank-to-books"
@@ -34,12 +37,12 @@ _NOT_IN_BOOKS: tuple[tuple[str, Nature, tuple[str, str], str], ...] = (
 )  # fmt: skip
 
 
-def bank_to_books(cash: Cash, balances: pd.DataFrame | None) -> list[Balance]:
+def bank_to_books(cash: Cash, balances: pd.DataFrame | None, transit_days: int) -> list[Balance]:
     """One balance per account and currency of the bank."""
     if balances is None:
         return [unknown(CHECK, "There are no balances of the merchant's own books.")]
     return [
-        _account(cash, balances, str(account), str(currency))
+        _account(cash, balances, (str(account), str(currency)), transit_days)
         for account, currency in cash.accounts[["account", "currency"]].itertuples(index=False)
     ]
 
@@ -50,7 +53,10 @@ class _Account:
     moves: pd.DataFrame
 
 
-def _account(cash: Cash, balances: pd.DataFrame, account: str, currency: str) -> Balance:
+def _account(
+    cash: Cash, balances: pd.DataFrame, whose: tuple[str, str], transit_days: int
+) -> Balance:
+    account, currency = whose
     books = _book_balance(cash, balances, account, currency)
     everything = moving(cash)
     everything = everything[
@@ -67,12 +73,16 @@ def _account(cash: Cash, balances: pd.DataFrame, account: str, currency: str) ->
     moves = cash.moves
     mine = ((moves["account"] == account) & (moves["currency"] == currency)).to_numpy()
     both = _Account(ours, moves[mine])
-    pieces = [*_bank_side(both), *_book_side(both), *_tied(both)]
+    pieces = [*_bank_side(both, transit_days), *_book_side(cash, both), *_tied(both)]
     left = closing + _sum(pieces, "left")
+    pieces = _without_entered(pieces, left - books, currency)
     right = books + _sum(pieces, "right")
-    cause = _cause(cash, both, currency)
+    causes = [_cause(cash, both, currency)]
     if left != right:
-        cause = f"{cause} {_abroad(moves, account, currency)}".strip()
+        causes.append(cut_short(cash, account, transit_days))
+        causes.append(_abroad(moves, account, currency))
+        causes.append(told_missing(cash.gaps[(cash.gaps["account"] == account).to_numpy()]))
+    cause = " ".join(filter(None, causes))
     return balanced(CHECK, account, currency, (left, right), pieces, cause)
 
 
@@ -103,20 +113,33 @@ def _book_balance(cash: Cash, balances: pd.DataFrame, account: str, currency: st
     return int(told[0]) if len(told) == 1 else None
 
 
-def _bank_side(both: _Account) -> list[pd.DataFrame]:
-    """Receipts in transit and payments outstanding, of whatever month."""
+_SOON = "Recorded, and not booked by the bank at the end of the month."
+_LATE = (
+    " It has waited for more than {days} days, which {record}-to-bank of its month calls an error "
+    "where the bank shows all days."
+)
+
+
+def _bank_side(both: _Account, transit_days: int) -> list[pd.DataFrame]:
+    """Receipts in transit and payments outstanding, of whatever month.
+
+    They bring both balances together, however long they wait: what has waited too long says so,
+    since it is an error where payments and payouts are held against the bank.
+    """
     moves = both.moves
     open_ = moves["place"].isin(["", "pending"]) & moves["expected"] & ~moves["before_bank"]
     waiting = moves[open_.to_numpy(dtype=bool)]
     amount = waiting["amount_minor"].to_numpy(np.int64)
-    text = "Recorded, and not booked by the bank at the end of the month."
+    late = (waiting["waited"] > transit_days) & (waiting["place"] != "pending")
+    text = [_SOON + _LATE.format(days=transit_days, record=name) for name in waiting["record"]]
+    told = pd.Series(text, index=waiting.index, dtype="str").where(late, _SOON)
     return [
-        items(waiting[kind], amount[kind], what, "left", "timing", text)
+        items(waiting[kind], amount[kind], what, "left", "timing", told[kind])
         for kind, what in ((amount > 0, "receipt-in-transit"), (amount < 0, "outstanding"))
     ]
 
 
-def _book_side(both: _Account) -> list[pd.DataFrame]:
+def _book_side(cash: Cash, both: _Account) -> list[pd.DataFrame]:
     """What the bank booked in the month and the books do not have, or have at another amount."""
     rows = both.rows
     amount = rows["amount_minor"].to_numpy(np.int64)
@@ -125,11 +148,42 @@ def _book_side(both: _Account) -> list[pd.DataFrame]:
         mine = (rows["place"] == place).to_numpy()
         ways = ((mine & (amount > 0), received), (mine & (amount < 0), paid))
         out += [items(rows[way], amount[way], what, "right", nature, text) for way, what in ways]
-    same = rows[(rows["value_currency"] == rows["currency"]).to_numpy()]
+    whole = whole_groups(cash, rows)
+    same = whole[(whole["value_currency"] == whole["currency"]).to_numpy()]
     differing = differing_groups(both.moves, same)
     gap = -differing["gap_minor"].to_numpy(np.int64)
     text = "Entered with another amount than the bank booked."
     return [*out, items(differing, gap, "amount-differs", "right", "error", text)]
+
+
+def _without_entered(pieces: list[pd.DataFrame], lacking: int, currency: str) -> list[pd.DataFrame]:
+    """The pieces, without the amounts of those that the books have already.
+
+    Rent that is in no record of the shop, or a charge, may well be entered. Where both sides are
+    not equal unless some kinds of rows are, and one choice of kinds makes them so, these are.
+    """
+    sums = {at: _sum([piece], "right") for at, piece in enumerate(pieces)}
+    sums = {at: amount for at, amount in sums.items() if amount}
+    if lacking == sum(sums.values()):
+        return pieces
+    fits = [
+        chosen
+        for size in range(len(sums))
+        for chosen in combinations(sums, size)
+        if sum(sums[at] for at in chosen) == lacking
+    ]
+    if not fits or (len(fits) > 1 and fits[0]):
+        return pieces
+    entered = set(sums) - set(fits[0])
+    return [
+        _entered(piece, currency) if at in entered else piece for at, piece in enumerate(pieces)
+    ]
+
+
+def _entered(piece: pd.DataFrame, currency: str) -> pd.DataFrame:
+    shown = major_text(piece["amount_minor"].astype("Int64"), pd.Series([currency] * len(piece)))
+    text = piece["text"] + " The books have it, or they would not agree: " + shown + "."
+    return piece.assign(amount_minor=0, what="in-the-books", nature="listed", text=text)
 
 
 def _tied(both: _Account) -> list[pd.DataFrame]:

@@ -15,6 +15,7 @@ from reconcile.month_end.free_text import keys_of, named_in
 from reconcile.month_end.movements import movements
 from reconcile.month_end.pairing import OPEN, Pairing, pair
 from reconcile.month_end.period import Month
+from reconcile.month_end.reach import ends_early
 
 _LOOK_BACK = 92  # days before the month in which a movement may have begun
 # Days before these that are paired too, so that a row of the first days finds its own movement,
@@ -32,14 +33,16 @@ class Cash:
     ``balance``; booked rows too long before the month are ``earlier``. ``record``, ``value_minor``
     and ``value_currency`` say what a paired row moves, in the currency of its movement.
     ``moves``: the movements with ``place`` (also ``pending``), ``group``, ``in_month`` and
-    ``waited`` (days from it to the last row of its account). ``accounts``: one row per account and
-    currency with its ``first`` and ``last`` day.
+    ``waited`` (days from it to the last day that its account's rows cover, ``reach``).
+    ``accounts``: one row per account and currency with its ``first`` day and its ``reach``.
+    ``gaps``: days that are in no file of an account, ``account, after, before``.
     """
 
     month: Month
     rows: pd.DataFrame
     moves: pd.DataFrame
     accounts: pd.DataFrame
+    gaps: pd.DataFrame
     how: tuple[str, ...]
 
 
@@ -48,12 +51,18 @@ def cash_of(
     parts: Mapping[tuple[str, str], pd.DataFrame],
     month: Month,
     files: Sequence[str],
+    reach: pd.Series,
+    gaps: pd.DataFrame,
 ) -> Cash:
-    """Pair the bank with the movements of the month and of those before it."""
+    """Pair the bank with the movements of the month and of those before it.
+
+    ``reach``: the last day that the bank's rows cover, by account. ``gaps``: days that they lack.
+    """
     everything = bank_rows(records["bank"], files)
     accounts = everything.groupby(["account", "currency"], as_index=False).agg(
-        first=("date", "min"), last=("date", "max")
+        first=("date", "min")
     )
+    accounts["reach"] = accounts["account"].map(reach)
     moves = movements(records, sorted(set(accounts["account"])), files)
     since = str(month.first - timedelta(days=_LOOK_BACK + _MARGIN))
     moves = moves[(moves["date"] >= since).to_numpy()].reset_index(drop=True)
@@ -77,7 +86,8 @@ def cash_of(
         out[name] = pd.Series(column, index=out.index).astype(out[name].dtype)
     out["in_month"] = month.holds(out["date"])
     out["name"] = out["account"]
-    return Cash(month, out, _with_accounts(moves, out, accounts), accounts, tuple(work.how))
+    moves = _with_accounts(moves, out, accounts)
+    return Cash(month, out, moves, accounts, gaps, tuple(work.how))
 
 
 def _placed_moves(
@@ -162,14 +172,34 @@ def _with_accounts(moves: pd.DataFrame, rows: pd.DataFrame, accounts: pd.DataFra
     usual_of = known[alike].merge(usual, how="left")["a"].astype("str").fillna("")
     account = account.where(account != "", usual_of)
     out["account"] = account.astype("str")
-    ends = accounts[["account", "currency", "first", "last"]]
+    ends = accounts[["account", "currency", "first"]]
     mine = out[["account", "currency"]].merge(ends, on=["account", "currency"], how="left")
-    last = mine["last"].to_numpy().astype("datetime64[s]")
-    last = np.where(np.isnat(last), accounts["last"].to_numpy().max(), last)
-    seconds = (last - out["date"].to_numpy()).astype("timedelta64[s]")
+    out["reach"] = _reach(out, accounts)
+    seconds = (out["reach"] - out["date"]).to_numpy().astype("timedelta64[s]")
     out["waited"] = seconds.astype(np.int64) // 86_400
     out["before_bank"] = (out["date"] < mine["first"]).to_numpy()
     return out
+
+
+def _reach(moves: pd.DataFrame, accounts: pd.DataFrame) -> pd.Series:
+    """The last day that is covered of each movement's account.
+
+    Where the account is not told, it may be any of its currency, or of all where none is: that
+    which ends first.
+    """
+    of_account = moves["account"].map(accounts.groupby("account")["reach"].max())
+    of_currency = moves["currency"].map(accounts.groupby("currency")["reach"].min())
+    reach = of_account.fillna(of_currency).fillna(accounts["reach"].min())
+    return reach.astype("datetime64[s]")
+
+
+def cut_short(cash: Cash, account: str, transit_days: int) -> str:
+    """Why an account's rows do not tell the whole month; blank where they do."""
+    mine = cash.accounts[(cash.accounts["account"] == account).to_numpy()]
+    if not ends_early(mine["reach"], cash.month, transit_days).any():
+        return ""
+    ends = f"The bank's rows of this account end on {mine['reach'].iloc[0].date()}"
+    return f"{ends}: what was booked later is not known. If nothing was, say so with covered_to."
 
 
 def own_rows(cash: Cash) -> Bools:

@@ -14,7 +14,7 @@ from reconcile.month_end.ageing import aged
 from reconcile.month_end.balance import Balance, unknown
 from reconcile.month_end.bank_to_books import bank_to_books
 from reconcile.month_end.cash import Cash, cash_of, own_rows
-from reconcile.month_end.customers import customers_to_payouts, orders_of
+from reconcile.month_end.customers import Window, customers_to_payouts, orders_of
 from reconcile.month_end.cut_off import cut_off
 from reconcile.month_end.exchange import exchange
 from reconcile.month_end.margin import margin
@@ -23,6 +23,7 @@ from reconcile.month_end.open_items import open_items
 from reconcile.month_end.open_payables import open_payables
 from reconcile.month_end.payouts import payouts_add_up
 from reconcile.month_end.period import Month
+from reconcile.month_end.reach import missing_days, reach_of, record_reach
 from reconcile.month_end.scorecard import scorecard
 from reconcile.month_end.statement_runs import (
     closing_balance,
@@ -36,6 +37,7 @@ from reconcile.month_end.supplier_account import (
     ledger_of,
     supplier_accounts,
 )
+from reconcile.month_end.unread import BY_ORDER, Unread, unread_of
 from reconcile.shop import Shop
 
 CHECKS = (
@@ -80,20 +82,27 @@ def check_month(said: Said, month: Month, nights: pd.DataFrame | None) -> CashCh
     ``nights`` are the exceptions by night of a history, None without one (see ``open_items``).
     """
     intake, matched, shop = said.intake, said.matched, said.shop
-    files, records = [str(name) for name in intake.files["file"]], said.intake.records
+    files, records = _files(said), intake.records
     setting, home = shop.month_end, shop.home_currency
     untold = _untold(intake, month)
-    cash = None if untold else cash_of(records, intake.parts, month, files)
+    cash = None if untold else _cash(intake, month, files)
     ledger = ledger_of(matched, records.get("invoices"), records.get("payments"), files)
     payables = open_payables(intake, matched, files)
     margins = margin(intake, matched, month, home, files)
     orders = orders_of(intake, matched, files)
     payouts = records.get("payouts")
+    unread = unread_of(shop, intake, month)
+    added_up = payouts_add_up(payouts, month, setting.payout_days, files)
+    window = Window(
+        month, setting.payout_days,
+        record_reach(intake, "orders", month), record_reach(intake, "payouts", month),
+    )  # fmt: skip
+    customers = customers_to_payouts(orders, payouts, window, files)
     balances = [
-        *_of_the_bank(said, cash, untold, month),
-        *payouts_add_up(payouts, month, setting.payout_days, files),
-        *customers_to_payouts(orders, payouts, month, setting.payout_days, files),
-        *_of_suppliers(said, ledger, payables, month, files),
+        *_of_the_bank(said, cash, untold, month, unread),
+        *unread.doubted(added_up, {"payouts": ""}),
+        *unread.doubted(customers, {"orders": BY_ORDER, "payouts": BY_ORDER}),
+        *_of_suppliers(said, ledger, payables, month, unread),
         *open_items(nights, month),
         *cut_off(intake, matched, files),
         *exchange(intake, matched, cash, payables, month, home, files),
@@ -118,33 +127,41 @@ def _untold(intake: Intake, month: Month) -> str:
     """Why the bank tells nothing of the month; blank where it does."""
     if "bank" not in intake.records or intake.records["bank"].empty:
         return "There are no rows of the bank."
-    ends, files = intake.covered["bank"], intake.files
-    goes_on = files.loc[(files["record"] == "bank").to_numpy(), "later"].any()
-    if ends is not None and ends < month.first and not goes_on:
-        return f"The bank's rows end on {ends}, before the month begins."
+    ends = reach_of(intake, month).max()
+    if ends < pd.Timestamp(month.first):
+        return f"The bank's rows end on {ends.date()}, before the month begins."
     return ""
 
 
-def _of_the_bank(said: Said, cash: Cash | None, untold: str, month: Month) -> list[Balance]:
+def _cash(intake: Intake, month: Month, files: Sequence[str]) -> Cash:
+    reach, gaps = reach_of(intake, month), missing_days(intake, month)
+    return cash_of(intake.records, intake.parts, month, files, reach, gaps)
+
+
+def _of_the_bank(
+    said: Said, cash: Cash | None, untold: str, month: Month, unread: Unread
+) -> list[Balance]:
     """The checks of the bank's rows; ``untold``: why there is no cash, blank where there is."""
     records, days = said.intake.records, said.shop.month_end.transit_days
     statements = records.get("statements")
-    files = [str(name) for name in said.intake.files["file"]]
+    files = _files(said)
     of_suppliers = [] if statements is None else supplier_statements_run(statements, month, files)
+    of_suppliers = unread.doubted(of_suppliers, {"statements": "supplier"})
     if cash is None:
         names = ("statement-runs", "bank-to-books", "payments-to-bank", "payouts-to-bank")
         return [*(unknown(name, untold) for name in names), *of_suppliers]
+    books = bank_to_books(cash, records.get("balances"), days)
     return [
-        *statement_runs(cash),
+        *unread.doubted(statement_runs(cash), {"bank": "account"}),
         *of_suppliers,
-        *bank_to_books(cash, records.get("balances")),
-        *payments_to_bank(cash, days),
-        *payouts_to_bank(cash, days),
+        *unread.doubted(books, {"bank": "account", "payments": "", "payouts": ""}),
+        *unread.doubted(payments_to_bank(cash, days), {"bank": "", "payments": ""}),
+        *unread.doubted(payouts_to_bank(cash, days), {"bank": "", "payouts": ""}),
     ]
 
 
 def _of_suppliers(
-    said: Said, ledger: pd.DataFrame, payables: pd.DataFrame, month: Month, files: Sequence[str]
+    said: Said, ledger: pd.DataFrame, payables: pd.DataFrame, month: Month, unread: Unread
 ) -> list[Balance]:
     if ledger.empty:
         return [unknown("supplier-account", "There are neither invoices nor payments.")]
@@ -153,7 +170,13 @@ def _of_suppliers(
     if statements is None or statements.empty:
         return [*accounts, unknown("supplier-account", "There are no suppliers' statements.",
                                    "statements")]  # fmt: skip
-    return [*accounts, *against_statements(ledger, statements, month, files)]
+    stated = against_statements(ledger, statements, month, _files(said))
+    owners = dict.fromkeys(("statements", "invoices", "payments"), "supplier")
+    return [*accounts, *unread.doubted(stated, owners)]
+
+
+def _files(said: Said) -> list[str]:
+    return [str(name) for name in said.intake.files["file"]]
 
 
 def _bridge(cash: Cash | None) -> tuple[pd.DataFrame, pd.DataFrame]:

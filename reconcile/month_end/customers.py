@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -46,10 +47,19 @@ def order_numbers(orders: pd.DataFrame, payouts: pd.DataFrame) -> Ints:
     return OrderFinder(orders).find(payouts["order_ref_key"], payouts["order_ref"])
 
 
+@dataclass(frozen=True)
+class Window:
+    """The month, how many days a sale may take, and to which days orders and payouts are known."""
+
+    month: Month
+    lag_days: int
+    orders_to: pd.Timestamp
+    payouts_to: pd.Timestamp
+
+
 def customers_to_payouts(
-    orders: pd.DataFrame, payouts: pd.DataFrame | None, month: Month, lag_days: int,
-    files: Sequence[str],
-) -> list[Balance]:  # fmt: skip
+    orders: pd.DataFrame, payouts: pd.DataFrame | None, window: Window, files: Sequence[str]
+) -> list[Balance]:
     """One balance per currency and kind: sales; refunds, which chargebacks are too.
 
     Left what the orders say of the month, right what the processor shows in it, and what is on
@@ -75,9 +85,9 @@ def customers_to_payouts(
             | {"said_date": orders[day], "said_evidence": orders["evidence"]}
         )
         said = said[((said["said"] != 0) & said["said_date"].notna()).to_numpy()]
-        table = _by_order(said, shown, sign, month)
+        table = _by_order(said, shown, sign, window.month)
         for currency, rows in table.groupby("currency", sort=True):
-            out.append(_balance(kind, str(currency), rows, month, lag_days))
+            out.append(_balance(kind, str(currency), rows, window))
     return out
 
 
@@ -116,14 +126,14 @@ def _by_order(said: pd.DataFrame, shown: pd.DataFrame, sign: int, month: Month) 
     return pd.DataFrame(out[touched.to_numpy(dtype=bool)])
 
 
-def _balance(kind: str, currency: str, rows: pd.DataFrame, month: Month, lag_days: int) -> Balance:
+def _balance(kind: str, currency: str, rows: pd.DataFrame, window: Window) -> Balance:
     said, shown = rows["said"].to_numpy(np.int64), rows["shown"].to_numpy(np.int64)
     here, shown_here = rows["said_here"].to_numpy(), rows["shown_here"].to_numpy()
     left, right = int(here.sum()), int(shown_here.sum())
     agree = said == shown
-    age = (pd.Timestamp(month.last) - rows["said_date"]).dt.days.fillna(-1).to_numpy()
+    last = pd.Timestamp(window.month.last)
     nothing = ~agree & (shown == 0) & (here != 0)
-    young = nothing & (age <= lag_days)
+    young = nothing & (_waited(rows, last) <= window.lag_days)
     moved = here - shown_here
     pieces = []
     for chosen, amount, what, text in (
@@ -138,12 +148,25 @@ def _balance(kind: str, currency: str, rows: pd.DataFrame, month: Month, lag_day
     unsaid = ~agree & ~taken & (said == 0)
     other = ~agree & ~taken & ~nothing & ~unsaid
     missing = nothing & ~young
+    # What one side cannot know yet is no error of the other.
+    beyond = (rows["shown_date"] > window.orders_to).to_numpy() & (taken | unsaid)
+    unseen = missing & (_waited(rows, window.payouts_to) <= window.lag_days)
     for chosen, what, text in (
         (missing, f"{kind}-in-no-payout", "The processor has not shown it."),
         (taken, "chargeback-not-in-orders", _TAKEN_BACK),
         (unsaid, f"{kind}-of-no-order", "The processor shows it, and no order says so."),
         (other, "amount-differs", "Order and processor say different amounts."),
     ):
-        gap = (here - shown_here)[chosen]
-        pieces.append(items(rows[chosen], gap, what, "difference", "error", text))
-    return balanced(CHECK, f"{kind}s", currency, (left, right), pieces)
+        known = chosen & ~beyond & ~unseen
+        pieces.append(items(rows[known], moved[known], what, "difference", "error", text))
+        hidden = chosen & ~known
+        told = f"{text} Its files end before they had to."
+        pieces.append(items(rows[hidden], moved[hidden], what, "difference", "unknown", told))
+    causes = [f"The orders end on {window.orders_to.date()}."] * bool(beyond.any())
+    causes += [f"The payouts end on {window.payouts_to.date()}."] * bool(unseen.any())
+    return balanced(CHECK, f"{kind}s", currency, (left, right), pieces, " ".join(causes))
+
+
+def _waited(rows: pd.DataFrame, until: pd.Timestamp) -> Ints:
+    """Days from what the order says to a day; below 0 where it has no date."""
+    return np.asarray((until - rows["said_date"]).dt.days.fillna(-1).to_numpy(np.int64))

@@ -26,14 +26,16 @@ def movements(
 
     A payment is expected where it is settled; one that is pending, failed or reversed may be there
     all the same, and so may the return of one that came back. A top-up is expected to go out, and
-    may come in on another account. ``accounts`` are those of the bank: a payment whose channel is
-    called like one belongs to it.
+    may come in on another account. What moves nothing, as a payout of which nothing was left, is
+    in no bank. ``accounts`` are those of the bank: a payment whose channel is called like one
+    belongs to it.
     """
     pieces = [_payments(records["payments"], accounts, files)] if "payments" in records else []
     pieces += [_payouts(records["payouts"], files)] if "payouts" in records else []
     out = pd.concat([pd.DataFrame(columns=list(COLUMNS)), *pieces], ignore_index=True)
     texts = ("record", "kind", "name", "key", "account", "channel", "supplier", "currency",
              "evidence")  # fmt: skip
+    out = out[(out["amount_minor"] != 0).to_numpy(dtype=bool)].reset_index(drop=True)
     return out.astype(
         dict.fromkeys(texts, "str")
         | {"row_id": "int64", "amount_minor": "int64", "date": "datetime64[s]"}

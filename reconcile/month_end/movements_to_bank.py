@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,8 @@ from reconcile.matching.columns import Bools, Ints
 from reconcile.money import major_text
 from reconcile.month_end.balance import Balance, Nature, Side, balanced, items, unknown
 from reconcile.month_end.cash import Cash, own_rows
+from reconcile.month_end.period import Month
+from reconcile.month_end.reach import ends_early, told_missing
 
 
 @dataclass(frozen=True)
@@ -25,6 +28,7 @@ class _Kind:
 _PAYMENTS = _Kind("payments-to-bank", "payments", -1)
 _PAYOUTS = _Kind("payouts-to-bank", "payouts", 1)
 _UNRECORDED = ("not-recorded", "returned")
+_TOGETHER = ("matched", "suggested")
 
 
 def payments_to_bank(cash: Cash, transit_days: int) -> list[Balance]:
@@ -96,8 +100,9 @@ def _one(
     left = kind.sign * int(amount[in_month].sum())
     right = kind.sign * int(booked.sum())
     right += _timing(cash, side, moves, rows, transit_days)
-    _differences(side, moves, rows, transit_days)
-    cause = _doubts(side, moves, rows)
+    hidden = _unreached(moves, cash.month, transit_days), _in_gaps(moves, cash, transit_days)
+    _differences(cash, side, moves, rows, transit_days)
+    cause = _doubts(cash, side, moves, rows, hidden)
     return balanced(kind.check, "", code, (left, right), side.found, cause)
 
 
@@ -115,15 +120,38 @@ def _unseen(moves: pd.DataFrame) -> Bools:
     return np.asarray(_open(moves) & moves["before_bank"].to_numpy(dtype=bool))
 
 
+def _unreached(moves: pd.DataFrame, month: Month, transit_days: int) -> Bools:
+    """Open movements that the bank may have booked after the last day that its rows cover.
+
+    One that may be under way at the end of the month is on its way at any rate.
+    """
+    due = pd.Timestamp(month.last - timedelta(days=transit_days))
+    hidden = _open(moves) & ~_unseen(moves) & (moves["place"] != "pending").to_numpy()
+    hidden &= (moves["waited"] <= transit_days).to_numpy() & (moves["date"] < due).to_numpy()
+    return np.asarray(hidden & ends_early(moves["reach"], month, transit_days))
+
+
+def _in_gaps(moves: pd.DataFrame, cash: Cash, transit_days: int) -> Bools:
+    """Open movements that the bank may have booked on days that are in none of its files."""
+    out = np.zeros(len(moves), dtype=bool)
+    until = moves["date"] + pd.Timedelta(days=transit_days)
+    for account, after, before in cash.gaps.itertuples(index=False):
+        mine = moves["account"].isin(["", account]) & (moves["date"] < before) & (until > after)
+        out |= mine.to_numpy(dtype=bool)
+    return out & _open(moves) & ~_unseen(moves) & (moves["place"] != "pending").to_numpy()
+
+
 def _timing(
     cash: Cash, side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, transit_days: int
 ) -> int:
     """What the bank has not booked yet, and what it booked in another month than it is dated."""
     amount = moves["amount_minor"].to_numpy(np.int64)
     waiting = _open(moves) & _young(moves, transit_days) & ~_unseen(moves)
-    text = f"Not booked yet, and no more than {transit_days} days old at the bank's last row."
+    waiting &= ~_unreached(moves, cash.month, transit_days) & ~_in_gaps(moves, cash, transit_days)
+    text = f"Not booked yet, and no more than {transit_days} days old where the bank's rows end."
     sum_ = side.add(moves[waiting], amount[waiting], "in-transit", ("right", "timing"), text)
-    here = set(rows.loc[rows["place"] != "tied", "group"])
+    # What is booked again in this month is still of the month in which it was booked first.
+    here = set(rows.loc[~rows["place"].isin(["tied", "booked-twice"]), "group"])
     all_rows = cash.rows[(cash.rows["group"] >= 0).to_numpy()]
     grouped = moves["group"].to_numpy()
     firm = (grouped >= 0) & (moves["place"] != "tied").to_numpy()
@@ -134,14 +162,20 @@ def _timing(
     before = firm & in_month & ~np.isin(grouped, list(here))
     before &= np.isin(grouped, all_rows["group"].to_numpy())
     text = "Booked in an earlier month than the one in which it is dated."
-    return sum_ + side.add(
-        moves[before], amount[before], "booked-before", ("right", "timing"), text
-    )
+    sum_ += side.add(moves[before], amount[before], "booked-before", ("right", "timing"), text)
+    parts = whole_groups(cash, rows)
+    parts = parts[~parts["in_month"].to_numpy(dtype=bool)]
+    text = "Booked in an earlier month, and the rest of it in this one."
+    value = parts["value_minor"].to_numpy(np.int64)
+    return sum_ + side.add(parts, value, "booked-before", ("right", "timing"), text)
 
 
-def _differences(side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, transit_days: int) -> None:
+def _differences(
+    cash: Cash, side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, transit_days: int
+) -> None:
     amount = moves["amount_minor"].to_numpy(np.int64)
     lost = _open(moves) & ~_young(moves, transit_days) & ~_unseen(moves)
+    lost &= ~_in_gaps(moves, cash, transit_days)
     text = "Recorded as settled, and the bank has not booked it."
     side.add(moves[lost], amount[lost], "not-in-bank", ("difference", "error"), text)
     for place, what, text in (
@@ -152,22 +186,28 @@ def _differences(side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, transit_d
         mine = (rows["place"] == place).to_numpy()
         value = rows["value_minor"].to_numpy(np.int64)[mine]
         side.add(rows[mine], -value, what, ("difference", "error"), text)
-    found = differing_groups(moves, rows)
+    found = differing_groups(moves, whole_groups(cash, rows))
     text = "Recorded with one amount, and booked with another."
     gap = found["gap_minor"].to_numpy(np.int64)
     side.add(found, gap, "amount-differs", ("difference", "error"), text)
 
 
-def differing_groups(moves: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
-    """Groups whose rows of the month do not move what their movements say.
+def whole_groups(cash: Cash, rows: pd.DataFrame) -> pd.DataFrame:
+    """All rows, of earlier months too, of the groups to which some rows of this month belong."""
+    there = cash.rows[cash.rows["place"].isin(_TOGETHER).to_numpy()]
+    mine = rows.loc[rows["place"].isin(_TOGETHER).to_numpy(), "group"]
+    return pd.DataFrame(there[there["group"].isin(mine).to_numpy()])
 
-    ``group, gap_minor`` (movements less rows), and ``name, date, evidence`` of the first row; a
-    group of several rows is of the month in which its last one is.
+
+def differing_groups(moves: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """Groups whose rows do not move what their movements say.
+
+    ``group, gap_minor`` (movements less rows), and ``name, date, evidence`` of the first row. The
+    rows are those of whole groups: what the month before has of a group is part of it.
     """
-    firm = rows[rows["place"].isin(["matched", "suggested"]).to_numpy()]
-    owed = moves.loc[moves["place"].isin(["matched", "suggested"]), ["group", "amount_minor"]]
+    owed = moves.loc[moves["place"].isin(_TOGETHER), ["group", "amount_minor"]]
     sums = owed.groupby("group")["amount_minor"].sum()
-    mine = firm.groupby("group").agg(
+    mine = rows.groupby("group").agg(
         value=("value_minor", "sum"), date=("date", "max"), evidence=("evidence", "first")
     )
     first = moves.drop_duplicates("group").set_index("group")
@@ -178,8 +218,13 @@ def differing_groups(moves: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     return out[(out["gap_minor"] != 0).to_numpy()].reset_index()
 
 
-def _doubts(side: _Side, moves: pd.DataFrame, rows: pd.DataFrame) -> str:
-    """What keeps the balance from being told: ties, and suggestions that nobody has confirmed."""
+def _doubts(
+    cash: Cash, side: _Side, moves: pd.DataFrame, rows: pd.DataFrame, hidden: tuple[Bools, Bools]
+) -> str:
+    """What keeps the balance from being told: ties, what nobody has confirmed, days not seen.
+
+    ``hidden``: movements that may be booked after the bank's rows end, and on days that they lack.
+    """
     tied_rows = (rows["place"] == "tied").to_numpy()
     tied_moves = ((moves["place"] == "tied") & moves["in_month"]).to_numpy(dtype=bool)
     text = "More than one way: which row is of which record cannot be told."
@@ -190,6 +235,12 @@ def _doubts(side: _Side, moves: pd.DataFrame, rows: pd.DataFrame) -> str:
     unseen = _unseen(moves)
     text = "Dated before the bank's first row."
     side.add(moves[unseen], owed[unseen], "before-the-bank", ("difference", "unknown"), text)
+    where: tuple[Side, Nature] = ("difference", "unknown")
+    unreached, lacking = hidden[0] & ~hidden[1], hidden[1]
+    text = "Whether it was booked cannot be told: the bank's rows end before it had to be."
+    side.add(moves[unreached], owed[unreached], "after-the-bank", where, text)
+    text = "Whether it was booked cannot be told: days on which it could be are in no file."
+    side.add(moves[lacking], owed[lacking], "on-missing-days", where, text)
     suggested = (rows["place"] == "suggested").to_numpy()
     said = rows[suggested]
     of = moves[moves["group"].isin(said["group"])]
@@ -202,5 +253,10 @@ def _doubts(side: _Side, moves: pd.DataFrame, rows: pd.DataFrame) -> str:
         side.add(one, 0 * value[:1], "suggested", ("right", "unknown"), text)
     causes = ["Some rows of the bank are tied."] * bool(tied_rows.any() or tied_moves.any())
     causes += ["The bank's rows begin too late."] * bool(unseen.any())
+    if unreached.any():
+        ends = sorted(set(moves.loc[unreached, "reach"].dt.strftime("%Y-%m-%d")))
+        causes.append(f"The bank's rows end on {' and '.join(ends)}.")
+    if lacking.any():
+        causes.append(told_missing(cash.gaps))
     causes += ["A sum is suggested and not confirmed."] * bool(suggested.any())
     return " ".join(causes)

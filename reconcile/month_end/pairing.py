@@ -266,11 +266,11 @@ def _settle_transfers(work: Pairing, pairs: pd.DataFrame) -> None:
 
 
 def _suggest(work: Pairing) -> None:
-    """Rows that only one set of open movements adds up to; sets that overlap are tied."""
+    """Rows that only one set of movements adds up to; several sets of a named supplier tie."""
     rows = np.flatnonzero((work.row_place == OPEN) & ~_of_the_bank(work.rows)).tolist()
     moves = work.movements[work.movement_place == OPEN]
     place = np.flatnonzero(work.movement_place == OPEN)
-    found: list[tuple[int, Ints]] = []
+    found: list[tuple[int, Ints, str]] = []
     for row in rows:
         one = work.rows.iloc[row]
         after = _days(moves["date"], pd.Series([one["date"]] * len(moves)))
@@ -281,13 +281,18 @@ def _suggest(work: Pairing) -> None:
         if one["supplier"]:
             fits &= moves["supplier"].isin(["", one["supplier"]]).to_numpy()
         at = np.flatnonzero(fits)
-        if 1 < len(at) <= _MOST_SEARCHED:
-            owed = np.abs(moves["amount_minor"].to_numpy(np.int64)[at])
-            subset = only_subset(owed, abs(int(one["amount_minor"])))
+        owed = np.abs(moves["amount_minor"].to_numpy(np.int64)[at])
+        wanted = abs(int(one["amount_minor"]))
+        if len(at) > 1 and owed.sum() == wanted:  # all, and no other set, however many they are
+            found.append((row, place[at], "suggested"))
+        elif 1 < len(at) <= _MOST_SEARCHED:
+            subset = only_subset(owed, wanted)
             if subset.outcome == "only":
-                found.append((row, place[at[list(subset.chosen)]]))
-    used = pd.Series([move for _, of_row in found for move in of_row], dtype="int64")
+                found.append((row, place[at[list(subset.chosen)]], "suggested"))
+            elif subset.outcome == "several" and one["supplier"]:
+                found.append((row, place[at], "tied"))
+    used = pd.Series([move for _, of_row, _ in found for move in of_row], dtype="int64")
     twice = set(used[used.duplicated(keep=False)])
-    for row, of_row in found:
-        kind = "tied" if twice.intersection(of_row.tolist()) else "suggested"
+    for row, of_row, kind in found:
+        kind = "tied" if twice.intersection(of_row.tolist()) else kind  # noqa: PLW2901
         work.join(np.array([row]), of_row, "sum", kind)

@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from reconcile.month_end.balance import Balance, balanced, items, unknown
+from reconcile.matching.columns import Bools
+from reconcile.month_end.balance import Balance, Nature, balanced, items, unknown
 from reconcile.month_end.cash import Cash
 from reconcile.month_end.evidence import places
 from reconcile.month_end.period import Month
+from reconcile.month_end.reach import told_missing
 
 CHECK = "statement-runs"
 
@@ -45,33 +47,47 @@ def moving(cash: Cash) -> pd.DataFrame:
 def statement_runs(cash: Cash) -> list[Balance]:
     """One balance per account and currency."""
     return [
-        _account(str(account), str(currency), rows, cash.month)
+        _account(cash, str(account), str(currency), rows)
         for (account, currency), rows in moving(cash).groupby(["account", "currency"], sort=True)
     ]
 
 
-def _account(account: str, currency: str, rows: pd.DataFrame, month: Month) -> Balance:
-    rows = rows.reset_index(drop=True)
+def _account(cash: Cash, account: str, currency: str, rows: pd.DataFrame) -> Balance:
+    month, rows = cash.month, rows.reset_index(drop=True)
     closing = closing_balance(rows)
     if closing is None:
         cause = "The bank's rows state no balance."
         return unknown(CHECK, cause, account, currency)
-    earlier = month.before(rows["date"])
-    mine = rows[~earlier]
+    mine = rows[~month.before(rows["date"])]
     stated = rows[rows["balance_minor"].notna().to_numpy()].assign(
         run=rows["amount_minor"].cumsum()
     )
     gap = stated["balance_minor"].diff() - stated["run"].diff()
     broken = (gap.fillna(0) != 0).to_numpy(dtype=bool) & month.holds(stated["date"])
     above = stated["evidence"].shift(1).fillna("")
-    found = stated[broken].assign(name=account)
-    found["evidence"] = above[broken] + "; " + found["evidence"]
+    found = stated.assign(name=account, evidence=above + "; " + stated["evidence"])
+    gaps = cash.gaps[(cash.gaps["account"] == account).to_numpy()]
+    spans = _spans(stated["date"], gaps)
     text = "From one stated balance to the next it does not move by the rows between them."
-    moved = items(
-        found, -gap[broken].to_numpy(np.int64), "does-not-run", "difference", "error", text
-    )
+    more = text + " Days between them are in no file."
+    kinds: tuple[tuple[Bools, Nature, str], ...] = (
+        (broken & ~spans, "error", text), (broken & spans, "unknown", more),
+    )  # fmt: skip
+    moved = [
+        items(found[at], -gap[at].to_numpy(np.int64), "does-not-run", "difference", nature, told)
+        for at, nature, told in kinds
+    ]
     left = opening_balance(rows, month) + int(mine["amount_minor"].sum())
-    return balanced(CHECK, account, currency, (left, closing), [moved])
+    cause = told_missing(gaps) if left != closing and not len(moved[0]) else ""
+    return balanced(CHECK, account, currency, (left, closing), moved, cause)
+
+
+def _spans(dates: pd.Series, gaps: pd.DataFrame) -> Bools:
+    """Rows between which and the one above days are missing."""
+    out, above = np.zeros(len(dates), dtype=bool), dates.shift(1)
+    for after, before in gaps[["after", "before"]].itertuples(index=False):
+        out |= ((above <= after) & (dates >= before)).to_numpy(dtype=bool)
+    return out
 
 
 def supplier_statements_run(

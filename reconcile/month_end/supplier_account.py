@@ -146,7 +146,8 @@ def _statement(
     amount = only_theirs["amount_minor"].to_numpy(np.int64)
     told_of = "On the supplier's statement, and not in the records."
     pieces.append(items(only_theirs, amount, "not-in-records", "left", "error", told_of))
-    pieces += _not_stated(only_ours, month)
+    end = min(closing["date"].iloc[-1] if len(closing) else _last(month), _last(month))
+    pieces += _not_stated(only_ours, end)
     sides = left + _sum(pieces, "left"), right + _sum(pieces, "right")
     before = ours.drop(known.index)
     carried = int(before["amount_minor"].sum())
@@ -156,7 +157,14 @@ def _statement(
         more = np.array([int(opening["amount_minor"].iloc[0]) - carried])
         pieces.append(items(named, more, "opening-differs", "left", "error", text_of))
         sides = left + _sum(pieces, "left"), sides[1]
-    return balanced(CHECK, f"{supplier} (statement)", currency, sides, pieces)
+    beyond = (only_ours["date"] > end).any()
+    short = beyond and end < _last(month) - pd.Timedelta(days=_NEAR)
+    cause = f"The supplier's statement ends on {end.date()}." if short else ""
+    return balanced(CHECK, f"{supplier} (statement)", currency, sides, pieces, cause)
+
+
+def _last(month: Month) -> pd.Timestamp:
+    return pd.Timestamp(month.last)
 
 
 _SWAPPED = "The statement has another amount; two digits may be swapped."
@@ -167,10 +175,13 @@ def _sum(pieces: list[pd.DataFrame], side: str) -> int:
     return sum(int(piece.loc[piece["side"] == side, "amount_minor"].sum()) for piece in pieces)
 
 
-def _not_stated(rows: pd.DataFrame, month: Month) -> list[pd.DataFrame]:
-    """Documents of the records that the statement lacks: young ones are on their way."""
+def _not_stated(rows: pd.DataFrame, end: pd.Timestamp) -> list[pd.DataFrame]:
+    """Documents of the records that the statement lacks: young ones are on their way.
+
+    So is what is dated after the ``end`` of the statement: it could not be on it.
+    """
     amount = rows["amount_minor"].to_numpy(np.int64)
-    young = ((pd.Timestamp(month.last) - rows["date"]).dt.days <= _NEAR).to_numpy()
+    young = ((end - rows["date"]).dt.days <= _NEAR).to_numpy()
     late = "In the records, and not on the supplier's statement."
     soon = "In the records, and not on the supplier's statement yet."
     return [

@@ -15,11 +15,14 @@ def cash_text(contents: CashContents) -> str:
     counts = balances["verdict"].value_counts()
     told = ", ".join(f"{int(counts.get(v, 0))} {v}" for v in ("agrees", "differs", "unknown"))
     lines = [f"{contents.shop}: cash check of {contents.month}", f"Balances: {told}"]
-    differing = balances[(balances["verdict"] == "differs").to_numpy()]
+    gap = balances["difference_minor"].fillna(0) != 0
+    differing = balances[(gap | (balances["verdict"] == "differs")).to_numpy(dtype=bool)]
     amounts = major_text(differing["difference_minor"], differing["currency"])
     for row, amount in list(zip(differing.to_dict("records"), amounts, strict=True))[:_SHOWN]:
         name = f"{row['check']} {row['account']}".strip()
-        lines.append(f"- {name} differs by {amount} {row['currency']}".rstrip())
+        told = f"- {name} differs by {amount} {row['currency']}".rstrip()
+        why = f", and why cannot be told: {row['cause']}".removesuffix(".")
+        lines.append(told + (why if row["verdict"] == "unknown" else ""))
     if len(differing) > _SHOWN:
         lines.append(f"- and {len(differing) - _SHOWN} more")
     errors = int((contents.items["nature"] == "error").sum())

@@ -17,6 +17,8 @@ from tests.shops.sample_money import MONTHS
 
 pytestmark = pytest.mark.no_cover
 
+# The two sides are apart by this alone: nobody can say that something is wrong.
+_UNREAD = "what the processor shows of the order that cannot be read"
 KEYS = ("check", "account", "currency")
 Rows = list[dict[str, str]]
 
@@ -58,7 +60,11 @@ def test_a_month_says_what_the_readme_lists(checked: dict[str, Found], month: st
     found, told = checked[month], _told(month)
     keys = (*KEYS, "what", "name", "amount")
     assert _items(found) == sorted(tuple(row[key] for key in keys) for row in told if row["what"])
-    apart = {(row["check"], row["account"], "differs") for row in told if row["differs"] == "True"}
+    stories: dict[tuple[str, str], set[str]] = {}
+    for row in told:
+        if row["differs"] == "True":
+            stories.setdefault((row["check"], row["account"]), set()).add(row["story"])
+    apart = {(*key, "unknown" if why == {_UNREAD} else "differs") for key, why in stories.items()}
     lost = {(row["check"], row["account"], "unknown") for row in told if int(row["amount"]) == 0}
     said = {(check, account, word) for (check, account, _), word in found.verdicts.items()}
     assert {each for each in said if each[2] != "agrees"} == apart | lost
