@@ -50,12 +50,14 @@ WITH typed AS MATERIALIZED (
     FROM raw_invoices r JOIN source s USING (src) LEFT JOIN supplier_alias a ON a.txt = r.supplier
 )
 SELECT src, file, row_no, content, biller, invoice_no AS raw_no, invoice_on, order_ref AS raw_ref,
-    sku AS raw_sku, units, price, cur, due_on, what = 'credit' AS credit,
+    sku AS raw_sku, units, cur, due_on,
     yes(replacement) OR is_replacement(order_ref, suffixes) AS replaces,
     clean(invoice_no, []::VARCHAR[], []::VARCHAR[]) AS invoice_key, clean(order_ref, prefixes, suffixes) AS ref_key,
     stated_minor, shipping_minor, cost(units, price, cur) + coalesce(shipping_minor, 0)
         + coalesce(tax_minor, 0) + coalesce(other_minor, 0) AS parts_minor,
     coalesce(stated_minor, parts_minor) AS line_minor, invoice_on AS latest_on,
+    -- A credit is what gives something back, whatever it is called and however it is written.
+    what = 'credit' OR line_minor < 0 AS credit, CASE WHEN credit THEN abs(price) ELSE price END AS price,
     concat_ws(chr(31), biller, invoice_no, order_ref, sku, coalesce(kind, ''),
               coalesce(replacement, '')) AS same_key,
     supplier IS NULL OR invoice_no IS NULL OR invoice_on IS NULL OR order_ref IS NULL
