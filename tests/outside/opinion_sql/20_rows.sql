@@ -21,7 +21,7 @@ WITH typed AS MATERIALIZED (
 SELECT src, file, row_no, content, order_ref AS raw_ref, sku AS raw_sku, store, ordered_on, units,
     try_cast(line_no AS BIGINT) AS line_place, upper(ship_to_country) AS country,
     supplier AS raw_supplier, cur, prefixes, suffixes, recipient_key AS recipient,
-    coalesce(units_back, 0) AS refunded_units, tracking_no, promised_on, sent_on,
+    coalesce(units_back, 0) AS refunded_units, a_number(tracking_no) AS tracking_no, promised_on, sent_on,
     cost(units, price, cur) - coalesce(discount_minor, 0) AS worth_minor, order_discount_minor,
     shipping_charged_minor, tracking_posted_on, customer_paid_on, customer_paid_minor,
     order_total_minor, refunded_on, refunded_minor, cancelled_on,
@@ -88,7 +88,7 @@ FROM raw_payments r JOIN source s USING (src) LEFT JOIN supplier_alias a ON a.tx
 CREATE OR REPLACE TEMP TABLE parsed_shipments AS
 SELECT r.src, r.file, r.row_no, r.content, a.supplier AS sender, r.order_ref AS raw_ref,
     r.sku AS raw_sku, local_date(r.shipped_at, s.zone) AS shipped_on, units(r.qty) AS units,
-    r.carrier, r.tracking_no, known(local_date(r.delivered_at, s.zone)) AS delivered_on,
+    r.carrier, a_number(r.tracking_no) AS tracking_no, known(local_date(r.delivered_at, s.zone)) AS delivered_on,
     yes(r.replacement) OR is_replacement(r.order_ref, s.suffixes) AS replaces,
     clean(r.order_ref, s.prefixes, s.suffixes) AS ref_key,
     greatest(shipped_on, known(local_date(r.delivered_at, s.zone))) AS latest_on,
