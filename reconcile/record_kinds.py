@@ -57,7 +57,7 @@ class Column:
     ``goes_with`` names the date column without which this cell is not known yet: where that
     date is later than the run's date, this cell reads as blank too. ``ahead`` marks dates that
     speak of the future (promises, due and validity dates) and are never blanked.
-    ``below_zero`` allows negative amounts.
+    ``below_zero`` allows negative amounts. ``hint`` is said where a cell cannot be read.
     """
 
     name: str
@@ -68,6 +68,7 @@ class Column:
     goes_with: str = ""
     ahead: bool = False
     below_zero: bool = False
+    hint: str = ""
 
     @property
     def closed(self) -> bool:
@@ -114,6 +115,6 @@ class Record:
         return tuple(column.name for column in self.columns)
 
 
-def must(name: str, kind: Kind, *, below_zero: bool = False) -> Column:
+def must(name: str, kind: Kind, *, below_zero: bool = False, hint: str = "") -> Column:
     """A column that every row has to fill."""
-    return Column(name, kind, required=True, below_zero=below_zero)
+    return Column(name, kind, required=True, below_zero=below_zero, hint=hint)

@@ -51,7 +51,7 @@ INVOICES = Record(
         must("invoice_date", "date"),
         must("order_ref", "reference"),
         must("sku", "sku"),
-        must("qty", "count"),
+        must("qty", "count", hint="; a credit has its minus in the amount, or is one by its kind"),
         must("unit_cost", "price", below_zero=True),
         must("currency", "currency"),
         Column("shipping", "money", below_zero=True),

@@ -20,6 +20,9 @@ _PAID_IN_FULL = Fact(
 _LAST_PAID = Fact("last_paid_date", "date", "the last settled payment")
 _DISPATCH = Fact("dispatch_days", "count", "business days to dispatch: the quote's, the supplier's")
 _UNREAD_ROW = Fact("unread_row", "flag", "a row of money that was rejected names the order")
+_UNREAD_BILL = Fact(
+    "unread_bill", "flag", "a row of an order or an invoice that was rejected names the order"
+)
 _UNREAD_SHIPMENT = Fact(
     "unread_shipment", "flag", "a shipment row that was rejected names the order"
 )
@@ -113,7 +116,8 @@ SUPPLIER_ORDER_LINES = table(
     Fact("duplicate_qty", "count", "units billed beyond the ordered ones"),
     Fact("duplicate_billing", "money", "what is billed for them"),
     Fact("duplicate_billing_paid", "flag", "it is paid too"),
-    _UNREAD_ROW,
+    _UNREAD_BILL,
+    Fact("unread_payment", "text", "where a payment that was rejected names the order, as words"),
     Fact("last_billed_date", "date", "the last invoice"),
 )
 ORDER_LINES = table(
@@ -197,7 +201,7 @@ SALES = table(
     "sales",
     "one customer order at one supplier, in the home currency",
     Fact("sold", "count", "units that count as sold: live, or sent"),
-    _UNREAD_ROW,
+    _UNREAD_BILL,
     Fact("cost_known", "flag", "what is payable to the supplier is known"),
     Fact(
         "may_lose",

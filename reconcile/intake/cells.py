@@ -65,6 +65,15 @@ def tidy(texts: pa.Array) -> pa.Array:
     return texts
 
 
+def without_number(texts: pa.Array) -> Bools:
+    """Tidy texts of tracking numbers that hold none: "TBA", "pending", "to follow", "0".
+
+    Common practice, no source: every carrier's numbers have a digit that is not 0, and so have the
+    open forms (UPU S10, GS1 SSCC).
+    """
+    return ~bools(pc.match_substring_regex(texts, "[1-9]"))
+
+
 def nothing(texts: pa.Array) -> Bools:
     """Tidy texts that say that nothing is there: "", dashes only, "n/a" and its like.
 

@@ -85,6 +85,13 @@ def damaged(texts: pa.Array) -> dict[str, Bools]:
     return errors | _of_some(texts, likely, _damaged)
 
 
+def damaged_at_all(texts: pa.Array) -> Bools:
+    """Which texts are damaged, for whatever reason."""
+    none = np.broadcast_to(np.False_, len(texts))
+    any_reason: Bools = np.logical_or.reduce([none, *damaged(texts).values()])
+    return any_reason if any_reason.any() else none
+
+
 def _of_some(
     texts: pa.Array, likely: Bools, look: Callable[[pa.Array], dict[str, Bools]]
 ) -> dict[str, Bools]:

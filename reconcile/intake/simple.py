@@ -42,7 +42,7 @@ def parse_simple(
         parsed = parse_date_cells(texts, dates, kinds, ways.source_zone, ways.shop_zone)
         return parsed, f"a date, {dates}" if "%" not in dates else dates
     if column.kind == "count":
-        return parse_counts(texts, decimal), "a whole number, 0 or more"
+        return parse_counts(texts, decimal), "a whole number, 0 or more" + column.hint
     words = ways.words.get(column.name, {})
     if column.kind == "word":
         expected = "one of " + ", ".join(filter(None, column.words))

@@ -18,7 +18,7 @@ from reconcile.intake import cells
 from reconcile.intake.amounts import in_minor, parse_amounts, sign_fits
 from reconcile.intake.coded import Bools, Coded, bools, holds, with_gaps
 from reconcile.intake.countries import to_codes
-from reconcile.intake.damage import damaged
+from reconcile.intake.damage import damaged, damaged_at_all
 from reconcile.intake.date_cells import CellKinds
 from reconcile.intake.formats import Forms
 from reconcile.intake.narrative import known_payees
@@ -157,23 +157,24 @@ class _Reading:
     def _sound(self, column: Column, shown: Coded, coded: Coded) -> Coded:
         """Cells without the texts that say nothing, hold too much or were damaged."""
         name = column.name
-        # That there is no status is another thing than a word that says so
-        worded = column.kind == "word"
-        blank = bools(pc.equal(coded.texts, "")) if worded else cells.nothing(coded.texts)
+        blank = cells.nothing(coded.texts)
+        if column.kind == "word":  # that there is no status is another thing than a word for it
+            blank = bools(pc.equal(coded.texts, ""))
         if column.kind != "references" and holds(coded.texts, b"\n", b"\r"):
             # Below a quote that is not closed, other cells stand in this one: never shown.
             broken = bools(pc.match_substring_regex(coded.texts, "[\r\n]"))
-            why = "one line; is a quote missing?"
-            self.rejects.texts(name, shown, broken, why, hide=True)
+            self.rejects.texts(name, shown, broken, "one line; is a quote missing?", hide=True)
         if pc.max(pc.binary_length(coded.texts)).as_py() > _MOST_CHARACTERS:
             long = bools(pc.greater(pc.utf8_length(coded.texts), _MOST_CHARACTERS))
             why = f"no more than {_MOST_CHARACTERS} characters"
             self.rejects.texts(name, shown, long, why, hide=True)
         if name == "tracking_no":
             # Kept as it is: that it was damaged is an exception of its own, with its text.
-            none = np.broadcast_to(_NONE, len(coded.texts))
-            any_reason = np.logical_or.reduce([none, *damaged(coded.texts).values()])
-            self.out["tracking_damaged"] = coded.take(any_reason if any_reason.any() else none)
+            hurt = damaged_at_all(coded.texts)
+            self.out["tracking_damaged"] = coded.take(hurt)
+            bare = ~blank & ~hurt & cells.without_number(coded.texts)
+            self.notes.texts(name, shown, bare, "a tracking number; this one stands for none")
+            blank |= bare
         elif column.kind in _IDENTIFIERS:
             for why, hit in sorted(damaged(coded.texts).items()):
                 told = self.rejects if column.required else self.notes

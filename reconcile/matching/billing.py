@@ -24,26 +24,44 @@ from reconcile.money import digits_of, line_amount, round_half_up
 
 
 def invoice_amounts(invoices: pd.DataFrame) -> Ints:
-    """Signed minor units of each line: credits are negative, however they are written.
+    """Signed minor units of each line: credits are negative, however they are written."""
+    amount = _as_written(invoices)
+    return np.where(is_credit(invoices), -np.abs(amount), amount)
 
-    A line's amount is its line_total, else quantity times unit cost, half up to the minor
-    unit, plus shipping, tax and other charges.
+
+def _as_written(invoices: pd.DataFrame) -> Ints:
+    """What each line comes to by its own signs.
+
+    That is its line_total, else quantity times unit cost, half up to the minor unit, plus
+    shipping, tax and other charges.
     """
     digits = digits_of(invoices["currency"])
     goods = line_amount(
         invoices["qty"].to_numpy(np.int64), number(invoices, "unit_cost_micro"), digits
     )
-    parts = goods + sum(
-        number(invoices, f"{name}_minor") for name in ("shipping", "tax", "other_charges")
-    )
+    parts = goods + sum(number(invoices, name) for name in _PARTS)
     stated = known(invoices, "line_total_minor")
-    amount = np.where(stated, number(invoices, "line_total_minor"), parts)
-    return np.where(is_credit(invoices), -np.abs(amount), amount)
+    return np.where(stated, number(invoices, "line_total_minor"), parts)
 
 
 def is_credit(invoices: pd.DataFrame) -> Bools:
-    """Which lines are credits."""
-    return np.asarray((text(invoices, "kind") == "credit").to_numpy())
+    """Which lines are credits: those that say so, and all that come to less than nothing.
+
+    Many a supplier writes no kind, and an invoice may bear a line that gives something back
+    (EN 16931 has lines below zero in invoices): the sign tells what a line does.
+    """
+    credit = (text(invoices, "kind") == "credit").to_numpy(dtype=bool, copy=True)
+    signed = np.zeros(len(invoices), dtype=bool)
+    for name in _SIGNED:
+        signed |= number(invoices, name) < 0
+    at = np.flatnonzero(signed & ~credit)
+    if len(at):  # few lines have a sign
+        credit[at] = _as_written(invoices.iloc[at]) < 0
+    return credit
+
+
+_PARTS = ("shipping_minor", "tax_minor", "other_charges_minor")
+_SIGNED = ("unit_cost_micro", "line_total_minor", *_PARTS)
 
 
 def is_replacement(frame: pd.DataFrame) -> Bools:

@@ -53,7 +53,7 @@ def ledger_of(tied: Tied, money: Moneys) -> Ledger:
             "currency": invoices["currency"].to_numpy(),
             "amount": amount,
             "duplicate": _duplicates(tied, money),
-            "is_bill": ~is_credit(invoices) & ~is_replacement(invoices) & (amount >= 0),
+            "is_bill": ~is_credit(invoices) & ~is_replacement(invoices),
         }
     )
     place = shares["money"].to_numpy(np.int64)

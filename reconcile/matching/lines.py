@@ -27,6 +27,10 @@ from reconcile.matching.unread import unread_keys
 from reconcile.money import round_half_up, split_in_proportion, within_tolerance
 from reconcile.shop import Supplier, Tolerance
 
+_MAY_BE_PAID = pd.Series(
+    ["; a payment row that was rejected names the order, and may have paid it or given it back"],
+    dtype="str",
+)
 _BESIDE = "; sent for the order under a SKU that is on no line of it: "
 _SHOWN = 12  # SKUs that a sentence names
 
@@ -160,7 +164,8 @@ def supplier_order_lines(tied: Tied, money: Moneys, orders: pd.DataFrame) -> pd.
             "duplicate_qty": bills["excess"],
             "duplicate_billing": bills["duplicate"],
             "duplicate_billing_paid": orders["duplicate_billing_paid"].to_numpy()[row],
-            "unread_row": orders["unread_row"].to_numpy()[row],
+            "unread_bill": orders["unread_bill"].to_numpy()[row],
+            "unread_payment": texts_at(_MAY_BE_PAID, orders["unread_payment"].to_numpy()[row] - 1),
             "last_billed_date": bills["last_billed_date"],
         }
     )

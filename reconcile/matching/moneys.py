@@ -99,7 +99,7 @@ def money_table(tied: Tied, *, searching: bool = True) -> Moneys:
     invoices, payments = tied.invoices, tied.payments
     groups = len(tied.supplier_orders)
     amount = invoice_amounts(invoices)
-    real = (invoices["order"] >= 0).to_numpy() & ~is_credit(invoices) & (amount >= 0)
+    real = (invoices["order"] >= 0).to_numpy() & ~is_credit(invoices)
     real &= ~is_replacement(invoices)
     billed_order = has(invoices["supplier_order"].to_numpy()[real], groups)
     owner, currency, agreed = agreed_by_currency(tied)
@@ -122,7 +122,7 @@ def money_table(tied: Tied, *, searching: bool = True) -> Moneys:
     frame["agreed"] = total(at_offer, agreed, size)
     on_row = at_invoice >= 0
     # A credit or a replacement alone is no bill: it changes what was agreed.
-    bill = on_row & ~is_credit(invoices) & ~is_replacement(invoices) & (amount >= 0)
+    bill = on_row & ~is_credit(invoices) & ~is_replacement(invoices)
     frame["is_billed"] = has(at_invoice[bill], size)
     frame["billed"] = total(at_invoice[on_row], amount[on_row], size)
     bills = _bills(tied, amount, at_invoice)

@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 
 from reconcile.joined import joined_texts
+from reconcile.matching.billing import is_credit
 from reconcile.matching.bills import Bills, before_by_age, part_of
-from reconcile.matching.columns import Bools, Ints, known, number, places, text, texts_at, total
+from reconcile.matching.columns import Bools, Ints, known, number, places, texts_at, total
 from reconcile.matching.prices import Quoted, shipping_of
 from reconcile.matching.tie import Tied
 from reconcile.money import MICRO_DIGITS, digits_of, line_amount, round_half_up
@@ -51,7 +52,7 @@ def _shipping(tied: Tied, bills: Bills, quoted: pd.DataFrame, mine: Bools) -> tu
     quantity = invoices["qty"].to_numpy(np.int64)
     billed = part_of(number(invoices, "shipping_minor"), bills.once, quantity)
     billed = np.where(mine & (bills.once > 0), np.maximum(billed, 0), 0)
-    credit = (group >= 0) & ~bills.real & (text(invoices, "kind") == "credit").to_numpy()
+    credit = (group >= 0) & is_credit(invoices)
     given = np.abs(number(invoices, "shipping_minor"))
     back = total(group[credit], given[credit], bills.size)
     units = total(group[mine], bills.once[mine], bills.size)

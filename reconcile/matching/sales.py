@@ -26,7 +26,7 @@ from reconcile.matching.tie import Tied
 from reconcile.money import digits_of, line_amount, round_half_up, split_in_proportion
 from reconcile.rates import home_factors
 
-_OF_ORDERS = ("order", "supplier_order", "supplier", "currency", "payable", "unread_row")
+_OF_ORDERS = ("order", "supplier_order", "supplier", "currency", "payable", "unread_bill")
 
 
 def sales(
@@ -45,7 +45,7 @@ def sales(
     sold = main & has(owner, groups)[supplier_orders["supplier_order"]]
     rows = supplier_orders.loc[sold, [*_OF_ORDERS]]
     mine = rows["supplier_order"].to_numpy()
-    out = rows[["order", "supplier_order", "supplier", "unread_row"]].reset_index(drop=True)
+    out = rows[["order", "supplier_order", "supplier", "unread_bill"]].reset_index(drop=True)
     out["currency"] = pd.Series(home, index=out.index, dtype="str")
     out["sold"] = total(owner, lines["due_qty"].to_numpy(np.int64), groups)[mine]
     day = tied.orders.orders["ordered_date"].to_numpy()[rows["order"].to_numpy()]

@@ -73,7 +73,7 @@ def supplier_orders(
     out["paid_or_payable"] = masked(np.where(paid > 0, paid, payable), ~known & (paid <= 0))
     out["backed"] = ~stray_owners(tied)[owner]
     _add_undecided(out, tied, money, groups)
-    out["unread_row"] = _unread(tied, money, orders["key"], rejected_keys)
+    _add_unread(out, tied, orders["key"], rejected_keys)
     parcels = are_among(orders["key"], unread_keys(rejected_keys, "shipments", "order_ref"))
     out["sent_untold"] = out["nothing_live"] & (out["shipped"] == 0) & (parcels | (not sent_known))
     elsewhere = total(owner, (paid > 0).astype(np.int64), groups)[owner] - (paid > 0)
@@ -101,18 +101,27 @@ def _funded(orders: pd.DataFrame, rejected: pd.DataFrame) -> pd.Series:
     return funded
 
 
-def _unread(tied: Tied, money: Moneys, keys: pd.Series, rejected: pd.DataFrame) -> Bools:
-    """Supplier orders that a rejected row names, by order or, of a payment, by invoice."""
+def _add_unread(out: pd.DataFrame, tied: Tied, keys: pd.Series, rejected: pd.DataFrame) -> None:
+    """Which supplier orders rejected rows name, by order or, of a payment, by invoice.
+
+    A payment that could not be read changes neither what is billed nor what goods bring in.
+    """
     rejected = rejected[rejected["record"] != "shipments"]
+    for name in ("unread_row", "unread_bill", "unread_payment"):
+        out[name] = False
     if rejected.empty:
-        return np.zeros(len(money.rows), dtype=bool)
-    orders = rejected.loc[rejected["column"] == "order_ref", "key"]
+        return
     numbers = unread_keys(rejected, "payments", "invoice_no")
     billed = are_among(tied.invoices["invoice_no_key"], numbers)
     owners = tied.invoices["supplier_order"].to_numpy()[billed]
     by_invoice = has(owners[owners >= 0], len(tied.supplier_orders))
-    on_invoice: Bools = by_invoice[money.rows["supplier_order"].to_numpy()]
-    return are_among(keys, orders) | on_invoice
+    on_invoice: Bools = by_invoice[out["supplier_order"].to_numpy()]
+    naming = {name: unread_keys(rejected, name, "order_ref") for name in ("orders", "invoices")}
+    out["unread_bill"] = are_among(keys, pd.concat(naming.values(), ignore_index=True))
+    paid = unread_keys(rejected, "payments", "order_ref")
+    out["unread_payment"] = are_among(keys, paid) | on_invoice
+    orders = rejected.loc[rejected["column"] == "order_ref", "key"]
+    out["unread_row"] = are_among(keys, orders) | on_invoice
 
 
 def _add_dates(

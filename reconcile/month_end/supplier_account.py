@@ -27,9 +27,9 @@ def ledger_of(
 ) -> pd.DataFrame:  # fmt: skip
     """The supplier ledger: one row per document, ``supplier, currency, kind, name, key, date``.
 
-    ``amount_minor`` is signed as it changes what is owed. ``kind`` is invoice, credit, payment,
-    or refund (money that came back). A top-up of a balance with the supplier is none of them: what
-    is paid from that balance is.
+    ``amount_minor`` is signed as it changes what is owed. ``kind`` is invoice, credit (whatever
+    comes to less than nothing), payment, or refund (money that came back). A top-up of a balance
+    with the supplier is none of them: what is paid from that balance is.
     """
     pieces = []
     if invoices is not None and len(invoices):
@@ -45,6 +45,7 @@ def ledger_of(
         rows = rows.assign(owner=owner)
         first = rows.drop_duplicates("owner").set_index("owner")
         first["amount_minor"] = rows.groupby("owner")["amount_minor"].sum()
+        first.loc[first["amount_minor"] < 0, "kind"] = "credit"
         first["evidence"] = of_groups(owner, rows["evidence"]).reindex(first.index)
         pieces.append(first)
     if payments is not None and len(payments):

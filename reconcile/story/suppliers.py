@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reconcile.matching.billing import is_credit
 from reconcile.matching.columns import text
 from reconcile.matching.ledger import Ledger
 from reconcile.money import amount_text
@@ -48,7 +49,7 @@ def bill_events(night: Night, ledger: Ledger, scope: Scope) -> list[Event]:
     bills = ledger.bills.iloc[rows.index]
     rows = rows.assign(
         amount=bills["amount"], duplicate=bills["duplicate"], is_bill=bills["is_bill"],
-        supplier_order=bills["supplier_order"], credit=(text(rows, "kind") == "credit"),
+        supplier_order=bills["supplier_order"], credit=is_credit(rows),
     )  # fmt: skip
     out = []
     by = ["supplier", "currency", "invoice_no_key", "credit"]

@@ -339,6 +339,52 @@ def test_what_a_row_that_could_not_be_read_may_explain_is_unknown(
     assert list(found["verdict"]) == ["open"]
 
 
+_PAYMENTS_OF_1 = {
+    "by its order": payment("P2", "ten", "1"),
+    "by its invoice": payment("P2", "ten", "", "K1"),
+    "a refund": payment("P2", "ten", "1", kind="refund"),
+}
+
+
+@pytest.mark.parametrize("unread", _PAYMENTS_OF_1.values(), ids=_PAYMENTS_OF_1)
+@pytest.mark.parametrize("paid", ["10.00", "20.00"])
+def test_a_payment_that_could_not_be_read_changes_no_bill(
+    unread: Row, paid: str, tmp_path: Path
+) -> None:
+    records = {
+        "orders": [order("1") | {"unit_price": "9.00"}],
+        "invoices": [bill("K1", "1", "10.00"), bill("K2", "1", "10.00")],
+        "payments": [payment("P1", paid, "1")],
+    }
+    names = ["billed-twice", "sold-at-loss"]
+    clean = exceptions(matched(tmp_path / "all", records), names=names).set_index("rule")
+    assert list(clean["verdict"]) == ["open", "open"]
+    records["payments"].append(unread)
+    found = exceptions(matched(tmp_path / "one", records, rejects=1), names=names)
+    found = found.set_index("rule")
+    same = ["verdict", "class", "list", "amount_minor", "id"]
+    pd.testing.assert_frame_equal(found[same], clean[same])
+    words = "; a payment row that was rejected names the order, and may have paid it or given it"
+    assert words in found["explanation"]["billed-twice"]
+    assert words not in clean["explanation"]["billed-twice"]
+    assert found["explanation"]["sold-at-loss"] == clean["explanation"]["sold-at-loss"]
+
+
+@pytest.mark.parametrize("rule", ["billed-twice", "sold-at-loss"])
+def test_a_bill_that_could_not_be_read_may_change_bills(rule: str, tmp_path: Path) -> None:
+    records = {
+        "orders": [order("1") | {"unit_price": "9.00"}],
+        "invoices": [
+            bill("K1", "1", "10.00"),
+            bill("K2", "1", "10.00"),
+            bill("C1", "1", "ten", kind="credit"),
+        ],
+    }
+    found = exceptions(matched(tmp_path, records, rejects=1), names=[rule])
+    assert list(found["verdict"]) == ["unknown"]
+    assert list(found["cause"]) == [RULES[rule].unknown[-1].cause]
+
+
 @pytest.mark.parametrize("money", [[], [payment("P1", "20.00", "1")]])
 def test_a_row_that_could_not_be_read_may_tell_that_the_customer_paid(
     money: list[Row], tmp_path: Path

@@ -102,8 +102,50 @@ def test_nothing_shown_or_nothing_given_is_no_mismatch(tmp_path: Path) -> None:
     assert said(shop(tmp_path / "d", bare, [parcel("1")]), "tracking-mismatch") == []
 
 
-def test_text_that_is_no_number_is_a_mismatch(tmp_path: Path) -> None:
-    assert _shown(tmp_path, "see e-mail", parcel("1")) == ["open"]
+NO_NUMBERS = ["see e-mail", "TBA", "pending", "to follow", "0", "000", "0-0"]
+
+
+@pytest.mark.parametrize("text", NO_NUMBERS)
+def test_text_that_is_no_number_is_none_that_is_shown(tmp_path: Path, text: str) -> None:
+    line = order("1", tracking_no=text, tracking_posted_at="2026-03-05")
+    found = shop(tmp_path, [line], [parcel("1", tracking_no="T1")])
+    assert said(found, "tracking-mismatch") == []
+    assert said(found, "tracking-not-posted") == ["open"]
+    assert found.states["1", "A"] == "to-post"
+    [pieces] = found.matched.lines.pieces()
+    assert pieces["posted"].tolist() == [""]
+
+
+@pytest.mark.parametrize("text", NO_NUMBERS)
+def test_text_that_is_no_number_is_none_that_was_given(tmp_path: Path, text: str) -> None:
+    sent = [parcel("1", tracking_no=text), parcel("2", tracking_no=text)]
+    orders = [order("1", recipient_key="C1"), order("2", recipient_key="C2", tracking_no="T8")]
+    found = shop(tmp_path, orders, sent)
+    assert said(found, "missing-tracking") == ["open", "open"]
+    for name in ("tracking-not-posted", "tracking-mismatch", "tracking-invalid", "tracking-reused"):
+        assert said(found, name) == []
+    assert found.states["1", "A"] == "no-tracking"
+    told = found.intake.notes[(found.intake.notes["column"] == "tracking_no").to_numpy()]
+    assert told["text"].tolist() == [text, text]
+    assert set(told["why"]) == {"a tracking number; this one stands for none"}
+
+
+def test_placeholder_alone_shows_nothing_as_sent(tmp_path: Path) -> None:
+    line = order("1", tracking_no="pending", tracking_posted_at="2026-03-05")
+    assert said(shop(tmp_path, [line], []), "posted-not-shipped") == []
+
+
+@pytest.mark.parametrize("text", ["#####", "#REF!"])
+def test_number_that_a_spreadsheet_lost_is_no_placeholder(tmp_path: Path, text: str) -> None:
+    found = shop(tmp_path, [order("1")], [parcel("1", tracking_no=text)])
+    assert said(found, "tracking-invalid") == ["open"]
+    assert said(found, "missing-tracking") == []
+
+
+def test_number_beside_words_is_one(tmp_path: Path) -> None:
+    found = shop(tmp_path, [order("1", tracking_no="see T1")], [parcel("1", tracking_no="No 7")])
+    assert said(found, "missing-tracking") == []
+    assert said(found, "tracking-mismatch") == ["open"]
 
 
 def test_shown_number_that_a_spreadsheet_changed_tells_nothing(tmp_path: Path) -> None:

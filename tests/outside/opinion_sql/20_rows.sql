@@ -21,7 +21,7 @@ WITH typed AS MATERIALIZED (
 SELECT src, file, row_no, content, order_ref AS raw_ref, sku AS raw_sku, store, ordered_on, units,
     try_cast(line_no AS BIGINT) AS line_place, upper(ship_to_country) AS country,
     supplier AS raw_supplier, cur, prefixes, suffixes, recipient_key AS recipient,
-    coalesce(units_back, 0) AS refunded_units, tracking_no, promised_on, sent_on,
+    coalesce(units_back, 0) AS refunded_units, a_number(tracking_no) AS tracking_no, promised_on, sent_on,
     cost(units, price, cur) - coalesce(discount_minor, 0) AS worth_minor, order_discount_minor,
     shipping_charged_minor, tracking_posted_on, customer_paid_on, customer_paid_minor,
     order_total_minor, refunded_on, refunded_minor, cancelled_on,
@@ -50,12 +50,14 @@ WITH typed AS MATERIALIZED (
     FROM raw_invoices r JOIN source s USING (src) LEFT JOIN supplier_alias a ON a.txt = r.supplier
 )
 SELECT src, file, row_no, content, biller, invoice_no AS raw_no, invoice_on, order_ref AS raw_ref,
-    sku AS raw_sku, units, price, cur, due_on, what = 'credit' AS credit,
+    sku AS raw_sku, units, cur, due_on,
     yes(replacement) OR is_replacement(order_ref, suffixes) AS replaces,
     clean(invoice_no, []::VARCHAR[], []::VARCHAR[]) AS invoice_key, clean(order_ref, prefixes, suffixes) AS ref_key,
     stated_minor, shipping_minor, cost(units, price, cur) + coalesce(shipping_minor, 0)
         + coalesce(tax_minor, 0) + coalesce(other_minor, 0) AS parts_minor,
     coalesce(stated_minor, parts_minor) AS line_minor, invoice_on AS latest_on,
+    -- A credit is what gives something back, whatever it is called and however it is written.
+    what = 'credit' OR line_minor < 0 AS credit, CASE WHEN credit THEN abs(price) ELSE price END AS price,
     concat_ws(chr(31), biller, invoice_no, order_ref, sku, coalesce(kind, ''),
               coalesce(replacement, '')) AS same_key,
     supplier IS NULL OR invoice_no IS NULL OR invoice_on IS NULL OR order_ref IS NULL
@@ -86,7 +88,7 @@ FROM raw_payments r JOIN source s USING (src) LEFT JOIN supplier_alias a ON a.tx
 CREATE OR REPLACE TEMP TABLE parsed_shipments AS
 SELECT r.src, r.file, r.row_no, r.content, a.supplier AS sender, r.order_ref AS raw_ref,
     r.sku AS raw_sku, local_date(r.shipped_at, s.zone) AS shipped_on, units(r.qty) AS units,
-    r.carrier, r.tracking_no, known(local_date(r.delivered_at, s.zone)) AS delivered_on,
+    r.carrier, a_number(r.tracking_no) AS tracking_no, known(local_date(r.delivered_at, s.zone)) AS delivered_on,
     yes(r.replacement) OR is_replacement(r.order_ref, s.suffixes) AS replaces,
     clean(r.order_ref, s.prefixes, s.suffixes) AS ref_key,
     greatest(shipped_on, known(local_date(r.delivered_at, s.zone))) AS latest_on,
