@@ -12,9 +12,11 @@ import pandas as pd
 from reconcile.errors import Problem, RefusedError
 from reconcile.memory.database import HISTORY_FILE, history_to_read
 from reconcile.memory.decision_log import DECISIONS_FILE, Decision, load_log, write_decision
+from reconcile.memory.decisions import UNMATCHED
 from reconcile.memory.lock import shop_lock
 from reconcile.memory.nights import Found, last_seen
 from reconcile.money import major_text
+from reconcile.references import BETWEEN
 from reconcile.shop import Shop
 from reconcile.shop_file import read_shop
 
@@ -46,7 +48,7 @@ def decide_on(
         found = _found(folder, id_, day)
         decision = Decision(
             id_, found.rule, found.order_ref, found.amount_minor, found.currency, day, decided_by,
-            reason, until,
+            reason, until, found.order_key if found.rule == UNMATCHED else "",
         )  # fmt: skip
         write_decision(folder, decision)
     limit = "" if found.amount_minor is None else f", up to {_amount(found)}"
@@ -56,6 +58,11 @@ def decide_on(
     if found.verdict == "follows":
         said += (
             " It followed from another exception then; the decision counts where it stands alone."
+        )
+    if decision.orders:
+        said += (
+            f" From the next run on the payment counts for {_orders(decision.orders)}, as long as "
+            "nothing else adds up to it."
         )
     return f"{said} Added to {folder / DECISIONS_FILE}."
 
@@ -74,6 +81,11 @@ def _found(folder: Path, id_: str, day: date) -> Found:
         near = f" Did you mean {close[0]}?" if close else ""
         raise RefusedError([Problem(id_, what, f"Ids stand in exceptions.csv.{near}")])
     return found
+
+
+def _orders(keys: str) -> str:
+    *first, last = keys.split(BETWEEN)
+    return f"orders {', '.join(first)} and {last}" if first else f"order {last}"
 
 
 def _amount(found: Found) -> str:

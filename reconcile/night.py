@@ -19,6 +19,7 @@ from reconcile.checks.evidence import Places
 from reconcile.checks.exceptions import find_exceptions
 from reconcile.checks.patterns import patterns_of
 from reconcile.checks.verdicts import Setting
+from reconcile.decided import with_decisions
 from reconcile.errors import FaultError
 from reconcile.intake.load import Intake, load
 from reconcile.lean import Texts
@@ -103,15 +104,15 @@ def read_and_match(
     shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock
 ) -> tuple[Intake, Matched]:
     """Read every file of the shop and match it; RefusedError for the files."""
-    intake = _read(shop, as_of, clock)
+    intake = _read(shop, rules, as_of, clock)
     matched, _ = _match(shop, rules, intake, clock)
     return intake, matched
 
 
-def _read(shop: Shop, as_of: date, clock: Clock) -> Intake:
+def _read(shop: Shop, rules: dict[str, Rule], as_of: date, clock: Clock) -> Intake:
     keep_freed()
     with clock.stage("reading"):
-        return load(shop, as_of)
+        return with_decisions(shop, rules, as_of, load(shop, as_of))
 
 
 def _match(
@@ -148,7 +149,7 @@ def check(
     """
     if room is not None:
         return _check_in_portions(shop, rules, as_of, clock, room)
-    intake = _read(shop, as_of, clock)
+    intake = _read(shop, rules, as_of, clock)
     with ThreadPoolExecutor(max_workers=1) as aside:
         rows = aside.submit(told_apart, intake, rules) if digests else None
         matched, kept = _match(shop, rules, intake, clock, ledger=ledger)
@@ -177,7 +178,7 @@ def _check_in_portions(
     folder = Path(mkdtemp(dir=room.folder))
     shelf = Shelf(GROUPED, folder)
     with clock.stage("reading"):
-        intake = load(shop, as_of, shelf)
+        intake = with_decisions(shop, rules, as_of, load(shop, as_of, shelf))
     terms = terms_of(shop, rules, as_of, intake)
     rows = sum(shelf.counts().values())
     with clock.stage("portions", rows):

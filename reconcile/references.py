@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 # Characters that are there and are not seen: zero-width ones, direction marks, a soft hyphen
 UNSEEN = "\u00ad\u200b-\u200f\u202a-\u202e\u2060\u2066-\u2069\ufeff"
+BETWEEN = "; "  # the keys of several references in one text, which stand in their own order
 _UNSEEN = re.compile(f"[{UNSEEN}]")
 
 

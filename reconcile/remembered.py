@@ -24,7 +24,7 @@ from reconcile.memory.compare import (
     nothing_before,
 )
 from reconcile.memory.decision_log import Log, load_log
-from reconcile.memory.decisions import accepted, in_one_table, named_in
+from reconcile.memory.decisions import accepted, in_one_table, named_in, with_orders
 from reconcile.memory.keep import Part, keep_night, parts_of_night
 from reconcile.memory.nights import (
     Run,
@@ -106,7 +106,7 @@ def _decided(
     found: pd.DataFrame, night: Night, log: Log, history: sqlite3.Connection | None
 ) -> pd.DataFrame:
     """The exceptions after the decisions of the log and of a file, if there are any."""
-    records, day = night.intake.records.get("decisions"), night.as_of
+    records, day = with_orders(night.intake.records.get("decisions"), night.shop), night.as_of
     if not log.decisions and (records is None or records.empty):
         return found
     amounts = None if history is None else amounts_then(history, named_in(records, found), day)

@@ -100,8 +100,7 @@ def _described(
     _name_orders(rows, orders)
     if "main" in rows:
         rows["side"] = rows["currency"].where(~rows["main"], "")
-    if "dated" in rows:
-        rows["day"] = pd.Series(date_text(rows["dated"]), dtype="str")
+    _say_day(rows)
     said = {
         name: pd.Series(text_of(rows[name]), dtype="str") if name in rows else _blank(len(rows))
         for name in _SHOWN
@@ -137,6 +136,18 @@ def _name_orders(rows: Rows, orders: pd.DataFrame) -> None:
             rows[name] = pd.Series(pc.if_else(known, text_of(named[name]), own), dtype="str")
         elif name not in rows:
             rows[name] = _blank(len(rows))
+
+
+def ids_of(rule: Rule, frame: pd.DataFrame) -> pd.Series:
+    """The ids that exceptions have where the rule fires on exactly these rows of its table."""
+    rows = Rows(frame)
+    _say_day(rows)
+    return _ids(rule, rows)
+
+
+def _say_day(rows: Rows) -> None:
+    if "dated" in rows:
+        rows["day"] = pd.Series(date_text(rows["dated"]), dtype="str")
 
 
 def _ids(rule: Rule, rows: Rows) -> pd.Series:

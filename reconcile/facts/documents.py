@@ -66,7 +66,7 @@ PAYMENTS = table(
     "one movement to or from a supplier",
     Fact("what", "text", "a payment to the supplier, or a refund from it, as words"),
     Fact("amount", "money", "the payment's amount"),
-    Fact("unallocated", "money", "what reached no order"),
+    Fact("unallocated", "money", "what reached no order by any reference"),
     Fact("settled", "flag", "the money has moved"),
     Fact("for_orders", "flag", "it is not a top-up of a balance"),
     Fact(
@@ -84,7 +84,12 @@ PAYMENTS = table(
     Fact("several_ways", "flag", "it has no reference, and several sets of open orders add up"),
     Fact("contested", "flag", "the same, and another payment adds up to one of its only orders"),
     Fact("gave_up", "flag", "the same, and there are too many sets of open orders to try all"),
-    Fact("suggestion", "text", "which open orders add up to it, as words"),
+    Fact(
+        "by_decision",
+        "flag",
+        "it has no reference, and a decision says which orders it pays",
+    ),
+    Fact("suggestion", "text", "which open orders add up to it, or were accepted, as words"),
     Fact("dated", "date", "the payment date"),
     Fact("references", "text", "the references it bears"),
 )

@@ -139,6 +139,9 @@ def payment_rows(tied: Tied, money: Moneys) -> pd.DataFrame:
     shares = money.shares[~stray_owners(tied)[owner]]
     # A credit that is set off takes part of a payment off again.
     used = np.abs(total(shares["payment"].to_numpy(np.int64), shares["amount"].to_numpy(), size))
+    # What a decision says stays an exception, so that it is seen for as long as it counts.
+    by_decision = (money.suggestions.outcome == "accepted").to_numpy(dtype=bool)
+    used = np.where(by_decision, 0, used)
     out = pd.DataFrame(
         {
             "order": -1,
@@ -159,6 +162,7 @@ def payment_rows(tied: Tied, money: Moneys) -> pd.DataFrame:
                 named["row_id"].to_numpy()[(named["order"] < 0).to_numpy()], size
             ),
             "undecided": money.undecided,
+            "by_decision": by_decision,
             "dated": payments["paid_date"],
             "row_id": np.arange(size),
         }

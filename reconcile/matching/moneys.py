@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from reconcile.matching.accepted import with_accepted
 from reconcile.matching.billing import (
     duplicate_lines,
     invoice_amounts,
@@ -17,15 +18,12 @@ from reconcile.matching.columns import (
     Bools,
     Ints,
     combined,
-    count,
     distinct,
     has,
     in_order,
-    latest,
     placed,
     places,
     rows_once,
-    starts,
     sums,
     text,
     texts_at,
@@ -33,8 +31,9 @@ from reconcile.matching.columns import (
 )
 from reconcile.matching.doubts import doubtful
 from reconcile.matching.goods import agreed_by_currency
+from reconcile.matching.paid import add_paid
 from reconcile.matching.payments import Allocation, Invoiced, allocate
-from reconcile.matching.suggestions import Suggestions, suggest
+from reconcile.matching.suggestions import Suggestions
 from reconcile.matching.suppliers import BLANK
 from reconcile.matching.tie import Tied
 
@@ -231,9 +230,10 @@ def _with_payments(
             doubtful(tied, owned(shares), all_by_invoice, counts, undecided),
         ]
     )
-    _add_paid(frame, shares, payments)
+    add_paid(frame, shares, payments)
     on_invoice, bare = _unnamed(by_order, all_by_invoice, len(payments))
     bare &= searching & settled & kind.isin(["payment", ""]).to_numpy() & (paid > 0)
+    shares, suggestions = with_accepted(tied, frame, shares, bare)
     return Moneys(
         rows=frame,
         shares=shares,
@@ -244,7 +244,7 @@ def _with_payments(
         undecided=undecided,
         searched=out.searched | back.searched | waiting.searched,
         on_invoice=on_invoice,
-        suggestions=suggest(tied, frame, bare),
+        suggestions=suggestions,
         of_invoices=at_invoice,
         invoice=invoice,
         invoice_total=invoiced.totals,
@@ -260,41 +260,3 @@ def _unnamed(
     number = by_invoice["payment"].to_numpy(np.int64)
     known = has(number[(by_invoice["invoice"] >= 0).to_numpy()], payments)
     return known & ~order, ~order & ~has(number, payments)
-
-
-def _add_paid(frame: pd.DataFrame, shares: pd.DataFrame, payments: pd.DataFrame) -> None:
-    size = len(frame)
-    money, amount = shares["money"].to_numpy(np.int64), shares["amount"].to_numpy(np.int64)
-    frame["paid"] = total(money, amount, size)
-    use = np.flatnonzero(amount >= 0)
-    payment = shares["payment"].to_numpy(np.int64)[use]
-    rows, part = sums(amount[use], money[use], payment)
-    at, payment = money[use][rows], payment[rows]
-    frame["payments"] = count(at, size)
-    smallest = np.full(size, np.iinfo(np.int64).max)
-    np.minimum.at(smallest, at[part > 0], part[part > 0])
-    paid, payable = frame["paid"].to_numpy(), frame["payable"].to_numpy()
-    known = frame["payable_known"].to_numpy()
-    several = (frame["payments"] > 1).to_numpy()
-    over = known & (paid > payable)
-    rest = paid - np.where(several, smallest, 0)
-    frame["covered_without_one_payment"] = over & several & (rest >= payable)
-    duplicate = frame["duplicate"].to_numpy()
-    frame["duplicate_paid"] = over & (duplicate > 0) & (paid >= payable + duplicate)
-    again = _repeated(at, part) & (part > 0)
-    repeated = total(at[again], part[again], size)
-    given_back = total(money[amount < 0], -amount[amount < 0], size)
-    repeated = np.where(known, 0, np.maximum(repeated - given_back, 0))
-    frame["repeated"] = repeated > 0
-    frame["excess_paid"] = np.where(known, np.maximum(paid - payable, 0), repeated)
-    # A supplier who gave back more than was paid is not owed the difference on top.
-    frame["unpaid_rest"] = np.where(known, np.maximum(payable - np.maximum(paid, 0), 0), 0)
-    frame["last_paid_date"] = latest(at, payments["paid_date"].to_numpy()[payment], size)
-
-
-def _repeated(money: Ints, amount: Ints) -> Bools:
-    """Which rows of a money row, whose rows stand together, are of an amount that was there."""
-    place = in_order(money, amount)
-    out = np.zeros(len(money), dtype=bool)
-    out[place] = ~(starts(money[place]) | starts(amount[place]))
-    return out

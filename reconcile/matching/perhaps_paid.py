@@ -7,6 +7,7 @@ import pandas as pd
 
 from reconcile.empty import without_rows
 from reconcile.joined import listed
+from reconcile.matching.accepted import suggested_keys
 from reconcile.matching.columns import LINK, has, places, texts_at, total
 from reconcile.matching.moneys import Moneys
 from reconcile.matching.tie import Tied
@@ -14,6 +15,7 @@ from reconcile.matching.tie import Tied
 _ORDERS_SHOWN, _PAYMENTS_SHOWN = 12, 3  # that a sentence names
 _FOR_IT = "; perhaps paid without a reference by "
 _NOT_RULED_OUT = "; that a payment without a reference was for it cannot be ruled out"
+_BY_DECISION = " by itself; by a decision it pays "
 _EXACTLY = "; it is exactly what is left to pay for "
 
 
@@ -46,7 +48,10 @@ def add_suggestions(payments: pd.DataFrame, tied: Tied, money: Moneys) -> pd.Dat
     payments["gave_up"] = (outcome == "gave-up").to_numpy()
     if readings.empty and not (outcome != "").any():  # most payments bear a reference
         payments["suggestion"] = pd.Series("", index=payments.index, dtype="str")
+        payments["order_ref_key"] = payments["suggestion"]
         return without_rows(LINK)
+    keys = suggested_keys(tied, money.rows, found)
+    payments["order_ref_key"] = keys.reindex(payments.index).fillna("").astype("str")
     rivals = _rivals(outcome, readings, tied)
     payments["suggestion"] = _sentences(tied, money, rivals)
     return _behind(tied, money, rivals)
@@ -96,6 +101,7 @@ def _sentences(tied: Tied, money: Moneys, rivals: pd.DataFrame) -> pd.Series:
     one = _EXACTLY + first
     given_up = "; too many sets of the " + fitting + " open orders that it could be for to try all"
     told = {
+        "accepted": _BY_DECISION + first,
         "only": one + ", and for no other set of open orders",
         "contested": one + ", but " + others + " may have paid for the same",
         "several": one + ", and also for " + second,

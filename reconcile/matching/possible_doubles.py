@@ -89,7 +89,8 @@ def payments_to_compare(tied: Tied, payments: pd.DataFrame, *, every: bool = Fal
     """
     use = payments["settled"] & payments["kind"].isin(["payment", ""]) & (payments["amount"] > 0)
     none = (payments["unallocated"] == payments["amount"]) & ~payments["names_unknown_order"]
-    chosen, decided = use.to_numpy(dtype=bool), ~none.to_numpy(dtype=bool)
+    chosen = use.to_numpy(dtype=bool)
+    decided = ~none.to_numpy(dtype=bool) | payments["by_decision"].to_numpy(dtype=bool)
     amount, _ = distinct(np.maximum(payments["amount"].to_numpy(np.int64), 0))
     codes = (tied.payments[name].to_numpy() for name in ("supplier_code", "currency_code"))
     key, first = distinct(combined(*codes, amount))

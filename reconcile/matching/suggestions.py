@@ -1,7 +1,7 @@
 """What payments without any reference may be for: the only open orders that add up to each.
 
-A suggestion pays nothing. Until somebody decides, no order that it may have paid is called
-unpaid, and none is safe to pay again.
+A suggestion pays nothing until a decision accepts it. Until then no order that it may have paid is
+called unpaid, and none is safe to pay again.
 """
 
 from __future__ import annotations
@@ -28,7 +28,8 @@ class Suggestions:
     """What the searches found, by positions of payments and rows of the money table.
 
     ``outcome``: of each payment ``only``, ``contested`` (the only one, and another payment's too),
-    ``several``, ``gave-up``, ``none``; blank where it has a reference or pays no orders.
+    ``several``, ``gave-up``, ``none``, ``accepted`` (it pays its only set, by a decision); blank
+    where it has a reference or pays no orders.
     ``readings``: the orders of each set that was found (``payment, money, nth``); of several the
     first two. ``fitting``: how many open orders are not larger than the payment. ``perhaps``: the
     money rows that each payment may well have paid (``payment, money``). ``doubted``: money rows

@@ -28,6 +28,7 @@ from reconcile.matching.orders import OrderFinder, Orders, read_orders
 from reconcile.matching.suppliers import BLANK, SupplierOrders, supplier_of_lines
 from reconcile.records import RECORDS
 
+ACCEPTED = "accepted"  # references that decisions give to payments without any
 _DTYPES = {"money": "Int64", "price": "Int64", "count": "Int64", "date": "datetime64[s]"}
 
 
@@ -48,9 +49,10 @@ class Tied:
     ``lines``, ``invoices`` and ``shipments`` have ``order``, ``supplier_order`` and (the last
     two) ``item``; -1 where there is none. ``paid_orders``: references of payments (``row_id,
     ref, key, order, supplier_order``). ``paid_invoices``: invoice numbers of payments (``row_id,
-    ref, key``). ``components``: what each line needs of each supplier SKU (``line, item,
-    units``), in line order. ``items``: ``supplier_order``, ``sku_code`` and first ``line`` of
-    each item.
+    ref, key``). ``accepted``: payments without a reference, and the orders that a decision says
+    each pays, as one text (``row_id, key``). ``components``: what each line needs of each supplier
+    SKU (``line, item, units``), in line order. ``items``: ``supplier_order``, ``sku_code`` and
+    first ``line`` of each item.
 
     Texts that many rows share are numbered, as ``names`` tells: ``supplier_code, sku_code,
     currency_code, country_code``; their codes sort as the texts do. ``number_code`` numbers the
@@ -65,6 +67,7 @@ class Tied:
     quotes: pd.DataFrame
     paid_orders: pd.DataFrame
     paid_invoices: pd.DataFrame
+    accepted: pd.DataFrame
     supplier_orders: pd.DataFrame
     components: pd.DataFrame
     items: pd.DataFrame
@@ -130,6 +133,7 @@ def tie(
         quotes=quotes,
         paid_orders=paid_orders,
         paid_invoices=paid_invoices,
+        accepted=_parts(parts, ACCEPTED)[["row_id", "key"]],
         supplier_orders=pairs.frame,
         components=components,
         items=items,

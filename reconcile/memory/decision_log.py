@@ -30,7 +30,11 @@ _MEND = "Put the file back as it was from a copy; a decision is changed by a new
 
 @dataclass(frozen=True)
 class Decision:
-    """One decision on one exception: up to which amount, from which day, until which day."""
+    """One decision on one exception: up to which amount, from which day, until which day.
+
+    ``orders``: of a payment the cleaned references of the orders that it pays; lines of the log
+    that say nothing of it have none.
+    """
 
     id: str
     rule: str
@@ -41,6 +45,7 @@ class Decision:
     decided_by: str
     reason: str
     until: date | None
+    orders: str = ""
 
 
 @dataclass(frozen=True)
@@ -135,6 +140,7 @@ def _decision(entry: dict[str, str]) -> Decision:
         decided_by=entry["decided_by"],
         reason=entry["reason"],
         until=date.fromisoformat(until) if until else None,
+        orders=entry.get("orders", ""),
     )
 
 
@@ -149,6 +155,7 @@ def write_decision(folder: Path, decision: Decision) -> None:
     log = load_log(folder)  # nothing is added to a log that was changed
     path = log.path
     entry: dict[str, object] = {name: getattr(decision, name) for name in _FIELDS}
+    entry |= {"orders": decision.orders} if decision.orders else {}
     entry |= {"decided_on": str(decision.decided_on), "until": str(decision.until or "")}
     entry["before"] = log.digests[-1] if log.digests else _FIRST
     entry["digest"] = _digest(entry)

@@ -183,10 +183,11 @@ def seen_earlier(
 
 @dataclass(frozen=True)
 class Found:
-    """One exception as a night saw it."""
+    """One exception as a night saw it; ``order_key``: the orders it is about, as it is compared."""
 
     rule: str
     order_ref: str
+    order_key: str
     amount_minor: int | None
     currency: str
     night: str
@@ -204,8 +205,8 @@ def last_seen(history: sqlite3.Connection, id_: str, day: date) -> tuple[Found |
             about = table_of(part_of(history, night, "about")).iloc[at[0]]
             state = _typed(table_of(part_of(history, night, "states"))).iloc[at[0]]
             amount = None if pd.isna(state["amount_minor"]) else int(state["amount_minor"])
-            said = (about["rule"], about["order_ref"], amount, state["currency"])
-            return Found(*said, night, state["verdict"]), []
+            said = (about["rule"], about["order_ref"], about["order_key"])
+            return Found(*said, amount, state["currency"], night, state["verdict"]), []
     others = table_of(part_of(history, nights[-1], "ids"))["id"].tolist() if nights else []
     return None, sorted(others)
 
