@@ -108,6 +108,8 @@ def _shown(column: Coded) -> pd.Series:
 
 def read_of(record: Record, frame: pd.DataFrame, at: NDArray[np.int64]) -> pd.DataFrame:
     """What could be read of some rows: READ. An amount counts with its currency alone."""
+    if not len(at):  # most files
+        return without_rows(READ)
     rows = frame.iloc[at]
     day = record.column(record.date).typed if record.date else ""
     none = pd.Series(pd.NA, index=rows.index)
