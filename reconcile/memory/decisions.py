@@ -69,6 +69,8 @@ def named_in(records: pd.DataFrame | None, found: pd.DataFrame) -> pd.DataFrame:
     by_id = rows[rows["id"] != ""].drop(columns=["rule", "order_key"]).merge(named, on="id")
     pairs = rows[rows["id"] == ""].drop(columns="id").merge(named, on=["rule", "order_key"])
     out = pd.concat([by_id, pairs], ignore_index=True).sort_values(["order", "id"])
+    # The orders of other exceptions say which one is meant, and no more.
+    out["orders"] = out["orders"].where((out["rule"] == UNMATCHED).to_numpy(), "")
     return out.drop(columns=["rule", "order_key", "order"]).reset_index(drop=True)
 
 

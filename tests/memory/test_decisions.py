@@ -72,7 +72,8 @@ def _rows(*rows: tuple[str, str, int | None, str]) -> pd.DataFrame:
     """Exceptions: id, verdict, amount, currency."""
     frame = pd.DataFrame(rows, columns=["id", "verdict", "amount_minor", "currency"])
     frame["amount_minor"] = frame["amount_minor"].astype("Int64")
-    return frame.assign(cause="").astype({"cause": "str", "verdict": "str", "currency": "str"})
+    frame = frame.assign(cause="", rule="unpaid", order_key="1")
+    return frame.astype({"cause": "str", "verdict": "str", "currency": "str"})
 
 
 def _covered(amount: int | None, currency: str, verdict: str, now: tuple[int | None, str]) -> str:
