@@ -25,6 +25,12 @@ from reconcile.references import UNSEEN, fold
 _ODD_SPACES = r"[\x{85}\x{1680}\x{2028}\x{2029}]"  # white space that NFKC leaves as it is
 _DASHES = "^[-‐‑‒–—―−]*$"  # noqa: RUF001 (they look alike, and that is the point)
 _NOTHING = ("n/a", "#n/a", "n.a.", "null", "none", "nil", "nan", "k.a.", "s/o")
+_NO_NUMBER_YET = (
+    "tba", "tbc", "tbd", "to be advised", "to be announced", "to be confirmed", "to follow",
+    "follows", "pending", "awaited", "awaiting", "awaiting number", "later", "unknown", "folgt",
+    "not yet", "not available", "not yet available", "no number", "no tracking", "untracked",
+    "offen",
+)  # fmt: skip
 
 _SPACE, _BEYOND_ASCII = 0x20, 0x80
 _NOTHING_BEGINS = b"-#nNkKsS"
@@ -65,13 +71,18 @@ def tidy(texts: pa.Array) -> pa.Array:
     return texts
 
 
-def without_number(texts: pa.Array) -> Bools:
-    """Tidy texts of tracking numbers that hold none: "TBA", "pending", "to follow", "0".
+def stands_for_none(texts: pa.Array) -> Bools:
+    """Tidy texts that stand in the place of a tracking number which is not there yet.
 
-    Common practice, no source: every carrier's numbers have a digit that is not 0, and so have the
-    open forms (UPU S10, GS1 SSCC).
+    "TBA", "pending", "to follow", "0". Common practice, no source: carriers' numbers have digits
+    that are not 0. Of other words nobody can say that they are no number.
     """
-    return ~bools(pc.match_substring_regex(texts, "[1-9]"))
+    out = ~bools(pc.match_substring_regex(texts, "[1-9]"))
+    if out.any():
+        few = pc.utf8_rtrim(pc.ascii_lower(texts.filter(pa.array(out))), " .…")
+        words = bools(pc.is_in(few, pa.array(_NO_NUMBER_YET)))
+        out[out] = words | bools(pc.match_substring_regex(few, "^[0 -]+$"))
+    return out
 
 
 def nothing(texts: pa.Array) -> Bools:

@@ -172,7 +172,7 @@ class _Reading:
             # Kept as it is: that it was damaged is an exception of its own, with its text.
             hurt = damaged_at_all(coded.texts)
             self.out["tracking_damaged"] = coded.take(hurt)
-            bare = ~blank & ~hurt & cells.without_number(coded.texts)
+            bare = ~blank & ~hurt & cells.stands_for_none(coded.texts)
             self.notes.texts(name, shown, bare, "a tracking number; this one stands for none")
             blank |= bare
         elif column.kind in _IDENTIFIERS:

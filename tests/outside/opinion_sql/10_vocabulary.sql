@@ -69,7 +69,8 @@ CREATE OR REPLACE TEMP MACRO damaged(txt) AS
     regexp_full_match(trim(txt), '[0-9]([.,][0-9]+)?[eE]\+?[0-9]+');
 
 -- "pending" is no tracking number.
-CREATE OR REPLACE TEMP MACRO a_number(txt) AS CASE WHEN regexp_matches(txt, '[1-9]') THEN txt END;
+CREATE OR REPLACE TEMP MACRO a_number(txt) AS
+    CASE WHEN NOT regexp_full_match(lower(trim(txt)), 'tba|pending|[0 -]+') THEN txt END;
 
 -- fold() comes from Python (NFKC, casefold) and is asked only where the text is not plain ASCII.
 CREATE OR REPLACE TEMP MACRO folded(txt) AS CASE
