@@ -50,10 +50,10 @@ def add_suggestions(payments: pd.DataFrame, tied: Tied, money: Moneys) -> pd.Dat
         payments["suggestion"] = pd.Series("", index=payments.index, dtype="str")
         payments["order_ref_key"] = payments["suggestion"]
         return without_rows(LINK)
-    keys = suggested_keys(tied, money.rows, found)
-    payments["order_ref_key"] = keys.reindex(payments.index).fillna("").astype("str")
     rivals = _rivals(outcome, readings, tied)
     payments["suggestion"] = _sentences(tied, money, rivals)
+    keys = suggested_keys(tied, money.rows, found)
+    payments["order_ref_key"] = keys.reindex(payments.index).fillna("").astype("str")
     return _behind(tied, money, rivals)
 
 
