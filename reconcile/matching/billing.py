@@ -73,6 +73,11 @@ def is_replacement(frame: pd.DataFrame) -> Bools:
     return out
 
 
+def is_bill(invoices: pd.DataFrame) -> Bools:
+    """Which lines bill goods of the order: neither credits nor replacements."""
+    return ~is_credit(invoices) & ~is_replacement(invoices)
+
+
 def same_cost(invoices: pd.DataFrame, group: Ints, credit: Bools) -> Ints:
     """Numbers of groups and unit costs of the lines of groups with a credit; -1 of the others."""
     near = np.flatnonzero(has(group[credit], int(group.max(initial=-1)) + 1)[group] & (group >= 0))

@@ -14,6 +14,7 @@ import pandas as pd
 from reconcile.matching.billing import (
     excess_units,
     gives_back,
+    is_bill,
     is_credit,
     is_replacement,
     same_cost,
@@ -89,7 +90,7 @@ def bill_groups(tied: Tied, amount: Ints) -> Bills:
     ordered = total(at, units, size)
     limit = np.where(has(at, size), ordered, _NO_LIMIT)
     _, taken = excess_units(invoices, group, amount, limit)
-    real = (group >= 0) & ~is_credit(invoices) & ~is_replacement(invoices)
+    real = (group >= 0) & is_bill(invoices)
     once = np.where(real, invoices["qty"].to_numpy(np.int64) - taken, 0)
     kept = once - _credited_units(invoices, group, real, once)
     credit = _credited_money(invoices, amount, group, real, owners)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reconcile.matching.billing import excess_units, is_credit, is_replacement
+from reconcile.matching.billing import excess_units, is_bill
 from reconcile.matching.columns import Ints, texts_at
 from reconcile.matching.goods import agreed_by_currency
 from reconcile.matching.moneys import Moneys
@@ -53,7 +53,7 @@ def ledger_of(tied: Tied, money: Moneys) -> Ledger:
             "currency": invoices["currency"].to_numpy(),
             "amount": amount,
             "duplicate": _duplicates(tied, money),
-            "is_bill": ~is_credit(invoices) & ~is_replacement(invoices),
+            "is_bill": is_bill(invoices),
         }
     )
     place = shares["money"].to_numpy(np.int64)

@@ -11,8 +11,7 @@ from reconcile.matching.accepted import with_accepted
 from reconcile.matching.billing import (
     duplicate_lines,
     invoice_amounts,
-    is_credit,
-    is_replacement,
+    is_bill,
 )
 from reconcile.matching.columns import (
     Bools,
@@ -98,8 +97,9 @@ def money_table(tied: Tied, *, searching: bool = True) -> Moneys:
     invoices, payments = tied.invoices, tied.payments
     groups = len(tied.supplier_orders)
     amount = invoice_amounts(invoices)
-    real = (invoices["order"] >= 0).to_numpy() & ~is_credit(invoices)
-    real &= ~is_replacement(invoices)
+    # A credit or a replacement alone is no bill: it changes what was agreed.
+    bill = is_bill(invoices)
+    real = (invoices["order"] >= 0).to_numpy() & bill
     billed_order = has(invoices["supplier_order"].to_numpy()[real], groups)
     owner, currency, agreed = agreed_by_currency(tied)
     open_offer = ~billed_order[owner]
@@ -120,9 +120,7 @@ def money_table(tied: Tied, *, searching: bool = True) -> Moneys:
     frame["agreed_known"] = has(at_offer, size)
     frame["agreed"] = total(at_offer, agreed, size)
     on_row = at_invoice >= 0
-    # A credit or a replacement alone is no bill: it changes what was agreed.
-    bill = on_row & ~is_credit(invoices) & ~is_replacement(invoices)
-    frame["is_billed"] = has(at_invoice[bill], size)
+    frame["is_billed"] = has(at_invoice[on_row & bill], size)
     frame["billed"] = total(at_invoice[on_row], amount[on_row], size)
     bills = _bills(tied, amount, at_invoice)
     frame["duplicate"] = total(bills["money"].to_numpy(), bills["duplicate"].to_numpy(), size)

@@ -294,5 +294,5 @@ def _suggest(work: Pairing) -> None:
     used = pd.Series([move for _, of_row, _ in found for move in of_row], dtype="int64")
     twice = set(used[used.duplicated(keep=False)])
     for row, of_row, kind in found:
-        kind = "tied" if twice.intersection(of_row.tolist()) else kind  # noqa: PLW2901
-        work.join(np.array([row]), of_row, "sum", kind)
+        shared = twice.intersection(of_row.tolist())
+        work.join(np.array([row]), of_row, "sum", "tied" if shared else kind)
